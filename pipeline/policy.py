@@ -77,15 +77,15 @@ def _toml(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise PolicyError(f"The policy file {path} cannot be read: {error.strerror}. Check the path.") from error
+        raise PolicyError(
+            f"The policy file {path} cannot be read: {error.strerror}. Check the path."
+        ) from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise PolicyError(f"The policy file {path} is not valid TOML: {error}") from error
 
 
 def _lay_over(content: dict[str, Any], own: dict[str, Any], path: Path) -> None:
-    faults = [
-        f"[{section}] (known: parameters)" for section in own if section != "parameters"
-    ]
+    faults = [f"[{section}] (known: parameters)" for section in own if section != "parameters"]
     for name, entry in own.get("parameters", {}).items():
         value = entry.get("value") if isinstance(entry, dict) else entry
         if name not in content["parameters"]:

@@ -153,7 +153,12 @@ READINGS = Table(
         _time("taken_at", True, "When the saturation was read."),
         _number("spo2_percent", 50, 100, True, "Oxygen saturation by pulse oximeter, %."),
         _number("respiratory_rate", 1, 80, meaning="Breaths per minute."),
-        Column("ews_scale", Kind.CODE, codes=("1", "2"), meaning="Saturation scale of the early-warning score used."),
+        Column(
+            "ews_scale",
+            Kind.CODE,
+            codes=("1", "2"),
+            meaning="Saturation scale of the early-warning score used.",
+        ),
         Column("spo2_score", Kind.CODE, codes=("0", "1", "2", "3"), meaning="Saturation score as charted."),
         Column("source", Kind.CODE, codes=("spot", "monitor"), meaning="Spot check or monitor."),
     ),

@@ -1,0 +1,103 @@
+"""The catalogue of measures: every file of sql/measures/, read and checked together."""
+
+import hashlib
+import json
+import re
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import asdict
+from importlib import resources
+from pathlib import Path
+
+import duckdb
+
+from pipeline.errors import MeasureFileError
+from pipeline.measure_file import Change, Fault, Measure, engine_fault, name_faults, read_file
+
+__all__ = ["Change", "Measure", "check_columns", "check_on_store", "fingerprint", "read_measures"]
+
+NEEDED_COLUMNS = {
+    "share": ("stay_id", "ward", "month", "numerator", "denominator"),
+    "rate": ("stay_id", "ward", "month", "numerator", "denominator"),
+    "median": ("stay_id", "ward", "month", "value"),
+}
+OPTIONAL_COLUMNS = {"share": ("retainer",), "rate": ("retainer",), "median": ("censored", "retainer")}
+
+
+def read_measures(folder: Path | None = None) -> tuple[Measure, ...]:
+    """All measures of a folder (without one: those that come with the tool), sorted by `order`, then by id.
+
+    Raises MeasureFileError with every fault of every file, each with its line and the nearest right name.
+    """
+    folder = folder or Path(str(resources.files("sql"))) / "measures"
+    files = sorted(folder.glob("*.sql"))
+    if not files:
+        raise MeasureFileError(
+            f"No measure in {folder}: expected files named <measure>.sql. Check the folder."
+        )
+    read = [read_file(file) for file in files]
+    _raise_if_any([fault for _, faults in read for fault in faults], folder)
+    measures = [measure for measure, _ in read if measure is not None]
+    return tuple(sorted(measures, key=lambda measure: (measure.order, measure.id)))
+
+
+def check_columns(measure: Measure, column_names: Collection[str]) -> list[str]:
+    """What is wrong with the columns a measure's SELECT returned; empty if nothing is."""
+    needed = NEEDED_COLUMNS[measure.kind]
+    known = (*needed, *OPTIONAL_COLUMNS[measure.kind])
+    return [what for _, what in name_faults("column", column_names, needed, known)]
+
+
+def check_on_store(measures: Iterable[Measure], connection: duckdb.DuckDBPyConnection) -> None:
+    """Prepares every SELECT on the open store, without running it, and checks the columns it would return.
+
+    Raises MeasureFileError with every fault: unknown tables or columns, missing columns, wrong types.
+    """
+    faults: list[Fault] = []
+    folder = Path()
+    for measure in measures:
+        folder = measure.file.parent
+        try:
+            described = connection.execute(f"describe {measure.sql}").fetchall()
+        except duckdb.Error as error:
+            faults.append(engine_fault(error, measure.file.name, measure.first_line))
+            continue
+        types = {name: type_name for name, type_name, *_ in described}
+        found = check_columns(measure, types) + _type_faults(types)
+        faults += [Fault(measure.file.name, measure.first_line, what) for what in found]
+    _raise_if_any(faults, folder)
+
+
+def fingerprint(measures: Iterable[Measure]) -> str:
+    """Twelve hexadecimal digits that change whenever the SQL or the header of any measure changes."""
+    content = []
+    for measure in sorted(measures, key=lambda measure: measure.id):
+        fields = asdict(measure)
+        del fields["file"], fields["first_line"]
+        content.append(fields)
+    return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()[:12]
+
+
+def _type_faults(types: dict[str, str]) -> list[str]:
+    expected = {
+        "month": ("VARCHAR", "text, YYYY-MM"),
+        "numerator": (r".*INT|INTEGER|DOUBLE|FLOAT|DECIMAL.*", "a number"),
+        "denominator": (r".*INT|INTEGER|DOUBLE|FLOAT|DECIMAL.*", "a number"),
+        "value": (r".*INT|INTEGER|DOUBLE|FLOAT|DECIMAL.*", "a number"),
+        "censored": ("BOOLEAN", "true or false"),
+    }
+    return [
+        f"column `{name}` must be {words}"
+        for name, (pattern, words) in expected.items()
+        if name in types and not re.fullmatch(pattern, types[name])
+    ]
+
+
+def _raise_if_any(faults: Sequence[Fault], folder: Path) -> None:
+    if not faults:
+        return
+    files = len({fault.file for fault in faults})
+    lines = "\n".join(f"  {fault.file}, line {fault.line}: {fault.what}" for fault in faults)
+    raise MeasureFileError(
+        f"{len(faults)} fault{'s' if len(faults) > 1 else ''} in {files} measure file{'s' if files > 1 else ''} "
+        f"of {folder}:\n{lines}\nNothing was measured. Correct the lines named, then run: bandaudit measures"
+    )

@@ -1,0 +1,178 @@
+"""Episodes of high inspired oxygen in stays with evidence of CO2 retention, out of a timeline."""
+
+import polars as pl
+
+from pipeline.policy import Policy
+from pipeline.vocabulary import RETENTION_SAMPLE_TYPES
+
+EPISODE_COLUMNS = (
+    "stay_id",
+    "started_at",
+    "ended_at",
+    "high_s",
+    "peak_fio2",
+    "mean_fio2",
+    "device_at_peak",
+    "ward",
+    "lower_percent",
+    "upper_percent",
+    "retainer_at_start",
+    "retainer_ever",
+    "below_s",
+    "within_s",
+    "above_on_oxygen_s",
+    "unobserved_s",
+    "spo2_min",
+    "spo2_max",
+    "gas_before_at",
+    "gas_before_pco2_kpa",
+    "gas_before_ph",
+    "gas_after_at",
+    "gas_after_pco2_kpa",
+    "gas_after_ph",
+    "gas_after_minutes",
+    "repeat_gas_in_time",
+    "acidosis_after",
+    "saturation_during",
+)
+
+
+def high_fio2_episodes(timeline: pl.DataFrame, gases: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+    """Finds the maximal runs of high inspired fraction, joined over short gaps, and what was seen around them.
+
+    In: timeline, one row per span with the documented columns; gases, one row per sample with stay_id, taken_at,
+    sample_type, pco2_kpa and ph.
+    Out: one row per episode `[started_at, ended_at)` with EPISODE_COLUMNS. Seconds, the mean and the peak are over
+    the high time, gaps left out; the lowest and highest reading and `saturation_during` look at every reading taken
+    in the episode. gas_before is the last sample at or before the start, gas_after the first one after it, null if
+    there was none in the stay. `acidosis_after` is null without a later gas, or where it does not tell.
+    """
+    of_retainers = timeline.filter(pl.col("retainer_ever").is_not_null()).sort("stay_id", "started_at")
+    episodes = _runs(of_retainers, policy)
+    episodes = _with_readings(episodes, of_retainers)
+    return _with_gases(episodes, of_retainers, gases, policy).select(EPISODE_COLUMNS)
+
+
+def _runs(timeline: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+    # Unknown or excluded time is no high time: it ends a run and counts as gap.
+    high = timeline.filter((pl.col("fio2") > policy.high_fio2_above) & pl.col("excluded").is_null())
+    gap = pl.col("started_at") - pl.col("ended_at").shift(1).over("stay_id")
+    begins = gap.is_null() | (gap > pl.duration(seconds=int(policy.episode_join_minutes * 60)))
+    at_peak = pl.col("fio2").arg_max()
+
+    def seconds_in(state: str) -> pl.Expr:
+        return (
+            pl.col("seconds").filter(pl.col("band_state") == state).sum().cast(pl.Int64).alias(f"{state}_s")
+        )
+
+    return (
+        high.with_columns(episode=begins.cum_sum(), seconds=pl.col("seconds").cast(pl.Int64))
+        .group_by("episode", maintain_order=True)
+        .agg(
+            pl.col("stay_id", "started_at").first(),
+            pl.col("ended_at").last(),
+            high_s=pl.col("seconds").sum(),
+            peak_fio2=pl.col("fio2").max(),
+            mean_fio2=(pl.col("fio2") * pl.col("seconds")).sum() / pl.col("seconds").sum(),
+            device_at_peak=pl.col("device").get(at_peak),
+            ward=pl.col("ward").first(),
+            lower_percent=pl.col("lower_percent").first(),
+            upper_percent=pl.col("upper_percent").first(),
+            retainer_at_start=pl.col("retainer").first(),
+            retainer_ever=pl.col("retainer_ever").first(),
+            below_s=seconds_in("below"),
+            within_s=seconds_in("within"),
+            above_on_oxygen_s=seconds_in("above_on_oxygen"),
+            unobserved_s=seconds_in("unobserved"),
+        )
+        .filter(pl.col("high_s") >= policy.episode_min_minutes * 60)
+    )
+
+
+def _with_readings(episodes: pl.DataFrame, timeline: pl.DataFrame) -> pl.DataFrame:
+    readings = timeline.filter("reading_taken").select(
+        "stay_id",
+        "spo2_percent",
+        taken_at="started_at",
+        too_high=pl.col("spo2_percent") > pl.col("upper_percent"),
+        too_low=pl.col("spo2_percent") < pl.col("lower_percent"),
+        judged=pl.col("upper_percent").is_not_null(),
+    )
+    starts = episodes.select("stay_id", "episode", "started_at", "ended_at").sort("started_at")
+    seen = (
+        readings.sort("taken_at")
+        .join_asof(
+            starts,
+            left_on="taken_at",
+            right_on="started_at",
+            by="stay_id",
+            strategy="backward",
+            check_sortedness=False,
+        )
+        .filter(pl.col("taken_at") < pl.col("ended_at"))
+        .group_by("episode")
+        .agg(
+            spo2_min=pl.col("spo2_percent").min(),
+            spo2_max=pl.col("spo2_percent").max(),
+            saturation_during=pl.when(pl.col("too_high").any())
+            .then(pl.lit("above"))
+            .when(pl.col("too_low").any())
+            .then(pl.lit("below"))
+            .when(pl.col("judged").any())
+            .then(pl.lit("within")),
+        )
+    )
+    return episodes.join(seen, on="episode", how="left", maintain_order="left").with_columns(
+        pl.col("saturation_during").fill_null("none")
+    )
+
+
+def _with_gases(
+    episodes: pl.DataFrame, timeline: pl.DataFrame, gases: pl.DataFrame, policy: Policy
+) -> pl.DataFrame:
+    window_ends = timeline.group_by("stay_id").agg(stay_end=pl.col("ended_at").max())
+    samples = (
+        gases.filter(pl.col("sample_type").is_in(RETENTION_SAMPLE_TYPES))
+        .join(window_ends, on="stay_id")
+        .filter(pl.col("taken_at") < pl.col("stay_end"))
+        .sort("taken_at")
+    )
+
+    def sample(when: str) -> pl.DataFrame:
+        return samples.select(
+            "stay_id",
+            pl.col("taken_at").alias(f"{when}_at"),
+            pl.col("pco2_kpa").alias(f"{when}_pco2_kpa"),
+            pl.col("ph").alias(f"{when}_ph"),
+        )
+
+    around = (
+        episodes.sort("started_at")
+        .join_asof(
+            sample("gas_before"),
+            left_on="started_at",
+            right_on="gas_before_at",
+            by="stay_id",
+            strategy="backward",
+            coalesce=False,
+            check_sortedness=False,
+        )
+        .join_asof(
+            sample("gas_after"),
+            left_on="started_at",
+            right_on="gas_after_at",
+            by="stay_id",
+            strategy="forward",
+            allow_exact_matches=False,
+            coalesce=False,
+            check_sortedness=False,
+        )
+    )
+    minutes = (pl.col("gas_after_at") - pl.col("started_at")).dt.total_seconds() / 60
+    acid = pl.col("gas_after_ph") < policy.acidosis_ph_below
+    retaining = pl.col("gas_after_pco2_kpa") > policy.retainer_pco2_above_kpa
+    return around.with_columns(
+        gas_after_minutes=minutes,
+        repeat_gas_in_time=(minutes <= policy.repeat_gas_minutes).fill_null(False),
+        acidosis_after=pl.when(pl.col("gas_after_ph").is_not_null()).then(acid & retaining),
+    ).sort("stay_id", "started_at")
