@@ -78,11 +78,12 @@ def fingerprint(measures: Iterable[Measure]) -> str:
 
 
 def _type_faults(types: dict[str, str]) -> list[str]:
+    number = (r".*INT|INTEGER|DOUBLE|FLOAT|DECIMAL.*", "a number")
     expected = {
         "month": ("VARCHAR", "text, YYYY-MM"),
-        "numerator": (r".*INT|INTEGER|DOUBLE|FLOAT|DECIMAL.*", "a number"),
-        "denominator": (r".*INT|INTEGER|DOUBLE|FLOAT|DECIMAL.*", "a number"),
-        "value": (r".*INT|INTEGER|DOUBLE|FLOAT|DECIMAL.*", "a number"),
+        "numerator": number,
+        "denominator": number,
+        "value": number,
         "censored": ("BOOLEAN", "true or false"),
     }
     return [
@@ -95,9 +96,11 @@ def _type_faults(types: dict[str, str]) -> list[str]:
 def _raise_if_any(faults: Sequence[Fault], folder: Path) -> None:
     if not faults:
         return
+    faults_in_words = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
     files = len({fault.file for fault in faults})
+    files_in_words = "1 measure file" if files == 1 else f"{files} measure files"
     lines = "\n".join(f"  {fault.file}, line {fault.line}: {fault.what}" for fault in faults)
     raise MeasureFileError(
-        f"{len(faults)} fault{'s' if len(faults) > 1 else ''} in {files} measure file{'s' if files > 1 else ''} "
-        f"of {folder}:\n{lines}\nNothing was measured. Correct the lines named, then run: bandaudit measures"
+        f"{faults_in_words} in {files_in_words} of {folder}:\n{lines}\n"
+        "Nothing was measured. Correct the lines named, then run: bandaudit measures"
     )

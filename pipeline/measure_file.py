@@ -36,7 +36,7 @@ LAST_IN_ORDER = 1000
 # Words only one engine knows, with what to write instead: the same text has to run on another engine.
 SPECIALITIES = {
     r"\basof\b": "asof join; join on started_at <= instant and instant < ended_at",
-    r"\b(?:quantile|median)\w*\s*\(": "a quantile function; return one value an event, the tool takes the median",
+    r"\b(?:quantile|median)\w*\s*\(": "a quantile function; return one value an event instead",
     r"\b(?:arg_max|arg_min|max_by|min_by)\s*\(": "arg_max and its kin; use row_number() over (...)",
     r"\b(?:date_?diff|epoch\w*|to_seconds|strftime|date_trunc)\s*\(": (
         "arithmetic on times; sum the column `seconds`, take the column `month`"
@@ -58,11 +58,11 @@ class Change(NamedTuple):
 
 @dataclass(frozen=True)
 class Measure:
-    """One measure. The words are shown as "about this figure"; `sql` is the SELECT without header or semicolon.
+    """One measure: the words of its header, shown as "about this figure", and its SELECT.
 
-    share: numerator / denominator x 100, in %. rate: numerator / denominator x 100, events per 100 patient-days
-    (the denominator is in patient-days). median: the median of one value an event; there `numerator` says in words
-    what the value is and `denominator` which events count. `first_line` is the line of `file` where `sql` begins.
+    share: 100 x numerator / denominator, in %. rate: 100 x events / patient-days. median: the median of one
+    value an event; there `numerator` says what the value is and `denominator` which events count. `sql` has no
+    header and no semicolon; it begins on line `first_line` of `file`. `order` is the place in the report.
     """
 
     id: str
@@ -94,10 +94,12 @@ class Fault(NamedTuple):
 
 
 def read_file(file: Path) -> tuple[Measure | None, list[Fault]]:
+    """The measure of one file, or none and every fault of the file."""
+
     def fault(line: int, what: str) -> Fault:
         return Fault(file.name, line, what)
 
-    faults = [fault(1, what) for what in _id_faults(file.stem)]
+    faults = [fault(1, what) for what in _name_of_file_faults(file.stem)]
     try:
         text = file.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError):
@@ -113,7 +115,8 @@ def read_file(file: Path) -> tuple[Measure | None, list[Fault]]:
     try:
         header = tomllib.loads(block[1])
     except tomllib.TOMLDecodeError as error:
-        faults.append(fault(header_line + _toml_line(error, block[1]) - 1, f"not valid TOML: {error}"))
+        line, what = _toml_fault(error, block[1])
+        faults.append(fault(header_line + line - 1, what))
         header = {}
     else:
         faults += [fault(_line_of(key, block[1], header_line), what) for key, what in _header_faults(header)]
@@ -134,7 +137,7 @@ def read_file(file: Path) -> tuple[Measure | None, list[Fault]]:
     return measure, []
 
 
-def _id_faults(name: str) -> list[str]:
+def _name_of_file_faults(name: str) -> list[str]:
     tables = {Path(entry.name).stem for entry in (resources.files("sql") / "tables").iterdir()}
     if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
         return ["the file's name is the measure's name: expected small letters, digits and _ only"]
@@ -166,14 +169,12 @@ def _unit_faults(header: dict[str, Any]) -> list[tuple[str, str]]:
     if kind == "share" and isinstance(unit, str) and unit != "%":
         return [("unit", '`unit` of a share is "%": the tool shows 100 x numerator / denominator')]
     if kind == "rate" and isinstance(unit, str) and not unit.endswith("per 100 patient-days"):
-        return [
-            ("unit", '`unit` of a rate ends in "per 100 patient-days": the denominator is in patient-days')
-        ]
+        return [("unit", '`unit` of a rate ends in "per 100 patient-days", and the denominator is in days')]
     return []
 
 
 def _version_faults(header: dict[str, Any]) -> list[tuple[str, str]]:
-    faults = []
+    faults: list[tuple[str, str]] = []
     for key in ("version", "order"):
         if key in header and (type(header[key]) is not int or header[key] < 1):
             faults.append((key, f"`{key}` must be a whole number from 1"))
@@ -202,7 +203,7 @@ def _is_change(change: object) -> bool:
 def _read_select(text: str) -> tuple[str, list[tuple[int, str]]]:
     """The SELECT without what follows it, and pairs of a line (the first is 1) and what is wrong there."""
     code = _code_only(text).rstrip()
-    sql = text[: len(code.rstrip("; \n"))]
+    sql = text[: len(code.rstrip("; \t\n"))]
     try:
         statements = duckdb.extract_statements(text)
     except duckdb.Error as error:
@@ -211,15 +212,12 @@ def _read_select(text: str) -> tuple[str, list[tuple[int, str]]]:
     if len(statements) != 1:
         return sql, [(1, f"{len(statements)} statements after the header: expected one SELECT")]
     faults = _speciality_faults(code)
-    if statements[0].type != duckdb.StatementType.SELECT or not re.match(
-        r"\s*(select|with)\b", code, re.IGNORECASE
-    ):
+    opens_well = re.match(r"\s*(select|with)\b", code, re.IGNORECASE)
+    if statements[0].type != duckdb.StatementType.SELECT or not opens_well:
         faults.append((1, "not a SELECT: expected one query that begins with select or with"))
     if statements[0].named_parameters:
         place = re.search(r"\$\w+|\?", code)
-        faults.append(
-            (_line_at(code, place), "a parameter: a measure takes none, write the value or join the table")
-        )
+        faults.append((_line_at(code, place), "a parameter: a measure takes none, write the value itself"))
     return sql, faults
 
 
@@ -232,9 +230,7 @@ def _speciality_faults(code: str) -> list[tuple[int, str]]:
     for place in re.finditer(r"\bselect\s+(?:distinct\s+)?(?:\w+\.)?\*", code, re.IGNORECASE):
         before = code[: place.start()]
         if before.count("(") == before.count(")"):
-            faults.append(
-                (_line_at(code, place), "select * at the end: name the columns the measure returns")
-            )
+            faults.append((_line_at(code, place), "select * at the end: name the columns instead"))
     return faults
 
 
@@ -277,9 +273,10 @@ def engine_fault(error: duckdb.Error, file: str, first_line: int) -> Fault:
     return Fault(file, first_line + (int(line[0]) - 1 if line else 0), " ".join(what.split()))
 
 
-def _toml_line(error: tomllib.TOMLDecodeError, header: str) -> int:
-    line = re.search(r"at line (\d+)", str(error))
-    return int(line[1]) if line else 1 + header.count("\n")
+def _toml_fault(error: tomllib.TOMLDecodeError, header: str) -> tuple[int, str]:
+    what, _, place = str(error).partition(" (at ")
+    line = re.match(r"line (\d+)", place)
+    return (int(line[1]) if line else 1 + header.count("\n")), f"the header is not valid TOML: {what}"
 
 
 def _line_of(key: str, header: str, header_line: int) -> int:

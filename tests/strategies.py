@@ -14,7 +14,7 @@ import polars as pl
 from hypothesis import strategies as st
 
 from pipeline.policy import Policy, read_policy
-from pipeline.vocabulary import DEVICES, EXCLUSION_FLAGS, RISK_FLAGS, TABLES, Kind
+from pipeline.vocabulary import DEVICES, EXCLUSION_FLAGS, NEBULISER, RISK_FLAGS, ROOM_AIR, TABLES, Kind
 from tests.oracle import DEFAULTS
 
 # Instants in UTC around which stays are laid, by zone: local midnight of a month's first day, and both clock
@@ -69,7 +69,8 @@ PCO2 = (None, 4.5, 5.9995, 6.0, 6.01, 6.01, 6.5, 8.2)
 PH = (None, 7.2, 7.349, 7.35, 7.351, 7.42)
 WARDS = ("A", "B", "C")
 # Devices that give episodes come more often.
-LIKELY_DEVICES = (*DEVICES, "nasal_cannula", "reservoir_mask", "oxygen_driven_nebuliser", "simple_mask")
+LIKELY_DEVICES = (*DEVICES, NEBULISER, ROOM_AIR, "nasal_cannula", "reservoir_mask", "simple_mask")
+LIKELY_FLAGS = (*RISK_FLAGS, *RISK_FLAGS, *EXCLUSION_FLAGS[:4])
 
 Rows = list[dict[str, Any]]
 
@@ -121,7 +122,8 @@ def cases(draw: st.DrawFn, grids: tuple[int, ...] = (60, 60, 300, 900)) -> Case:
     admitted = anchor - timedelta(seconds=grid * draw(st.integers(0, longest // 2)))
     as_of = anchor
     for number in range(draw(st.integers(1, 3))):
-        length = draw(st.integers(longest // 4, longest))
+        # Now and then a stay ends the moment it begins.
+        length = draw(st.integers(longest // 4, longest)) * draw(st.sampled_from((1,) * 11 + (0,)))
         end = admitted + timedelta(seconds=grid * length)
         is_open = draw(st.sampled_from((False, False, False, True)))
         stay_id = f"s{number}"
@@ -162,8 +164,10 @@ def _records(
     def at(offset: int) -> datetime:
         return admitted + timedelta(seconds=grid * offset)
 
-    def some(most: int, starts: st.SearchStrategy[int] = inside) -> list[int]:
-        return sorted(draw(st.lists(starts, max_size=most, unique=True)))
+    def some(least: int, most: int) -> list[int]:
+        """Distinct offsets inside the stay or at its very end; fewer than `least` where the pool is small."""
+        offsets = draw(st.lists(inside, min_size=least, max_size=most))
+        return sorted(set(offsets))
 
     def later(offset: int) -> datetime | None:
         """An end for what began at `offset`: none, at once, or any later instant of the pool."""
@@ -173,14 +177,12 @@ def _records(
     def one(values: tuple[Any, ...]) -> Any:
         return draw(st.sampled_from(values))
 
-    flags = draw(
-        st.lists(
-            st.tuples(anywhere, st.sampled_from(RISK_FLAGS[:4] + EXCLUSION_FLAGS[:3])), max_size=4, unique=True
-        )
-    )
+    flags = draw(st.lists(st.tuples(anywhere, st.sampled_from(LIKELY_FLAGS)), max_size=3, unique=True))
+    # Most patients have a target from the start.
+    prescribed = sorted({*some(0, 3), *draw(st.sampled_from(((0,), (0,), (0,), ())))})
     return {
-        "wards": [{"stay_id": stay_id, "ward": one(WARDS), "entered_at": at(o)} for o in some(3)],
-        "readings": [{"stay_id": stay_id, "taken_at": at(o), "spo2_percent": one(SPO2)} for o in some(9)],
+        "wards": [{"stay_id": stay_id, "ward": one(WARDS), "entered_at": at(o)} for o in some(0, 3)],
+        "readings": [{"stay_id": stay_id, "taken_at": at(o), "spo2_percent": one(SPO2)} for o in some(3, 12)],
         "devices": [
             {
                 "stay_id": stay_id,
@@ -190,9 +192,9 @@ def _records(
                 "fio2_fraction": one(FRACTIONS),
                 "ended_at": later(o),
             }
-            for o in some(7)
+            for o in some(1, 8)
         ],
-        "targets": [_target(stay_id, at(o), one(LIMITS), later(o)) for o in some(4)],
+        "targets": [_target(stay_id, at(o), one(LIMITS), later(o)) for o in prescribed],
         "gases": [
             {
                 "stay_id": stay_id,
@@ -201,7 +203,7 @@ def _records(
                 "ph": one(PH),
                 "pco2_kpa": one(PCO2),
             }
-            for o in some(4)
+            for o in some(0, 4)
         ],
         "flags": [
             {"stay_id": stay_id, "flagged_at": at(o), "flag": flag, "until_at": later(o)} for o, flag in flags

@@ -1,0 +1,91 @@
+/*
+title = "Hours on the ward from first oxygen to a prescribed target"
+question = "How long after oxygen was first given did it take until a target saturation was prescribed?"
+kind = "median"
+unit = "hours"
+better = "lower"
+numerator = """
+    Hours from the first time on oxygen in the stay until a target is in force; 0 where one was in force already.
+    Where none came: hours until the end of the stay, marked as not yet come.
+"""
+denominator = "Stays in which oxygen was given; each counts once, in the ward and month of the first time on oxygen."
+excludes = "Time under an exclusion flag: the clock neither starts nor runs in it."
+standard = "0 hours beyond emergencies: a target range is to be prescribed for every patient on admission."
+source = """
+    O'Driscoll et al., BTS guideline for oxygen use in adults, Thorax 2017;72(Suppl 1):ii1-ii90. Timing from the
+    first time on oxygen is a choice of this audit.
+"""
+caution = """
+    In an emergency oxygen is rightly started first and prescribed afterwards. Where many stays end without a target,
+    their hours are only a lower limit. A target that was stopped before oxygen began does not count. Oxygen that
+    drives a nebuliser counts as oxygen; an unknown device does not.
+"""
+version = 1
+changes = []
+order = 70
+*/
+-- One row per stay in which oxygen was given. value: hours; censored: the stay ended without a target.
+with audited as (
+    select
+        stay_id,
+        ward,
+        month,
+        started_at,
+        seconds,
+        on_oxygen,
+        lower_percent
+    from timeline
+    where excluded is null
+),
+first_oxygen as (
+    select
+        stay_id,
+        min(started_at) as oxygen_at
+    from audited
+    where on_oxygen
+    group by stay_id
+),
+first_target as (
+    select
+        audited.stay_id,
+        min(audited.started_at) as target_at
+    from audited
+    join first_oxygen
+        on first_oxygen.stay_id = audited.stay_id
+        and first_oxygen.oxygen_at <= audited.started_at
+    where audited.lower_percent is not null
+    group by audited.stay_id
+),
+waits as (
+    select
+        first_oxygen.stay_id,
+        first_oxygen.oxygen_at,
+        first_target.target_at,
+        sum(
+            case
+                when first_target.target_at is null then audited.seconds
+                when audited.started_at < first_target.target_at then audited.seconds
+                else 0
+            end
+        ) as waited_s
+    from first_oxygen
+    left join first_target
+        on first_target.stay_id = first_oxygen.stay_id
+    join audited
+        on audited.stay_id = first_oxygen.stay_id
+        and first_oxygen.oxygen_at <= audited.started_at
+    group by
+        first_oxygen.stay_id,
+        first_oxygen.oxygen_at,
+        first_target.target_at
+)
+select
+    waits.stay_id,
+    audited.ward,
+    audited.month,
+    waits.waited_s / 3600.0 as value,
+    waits.target_at is null as censored
+from waits
+join audited
+    on audited.stay_id = waits.stay_id
+    and audited.started_at = waits.oxygen_at;

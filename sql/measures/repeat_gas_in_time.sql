@@ -1,0 +1,50 @@
+/*
+title = "High-oxygen episodes with a blood gas in time"
+question = "After how many of the high-FiO2 episodes began was a blood gas taken in time?"
+kind = "share"
+unit = "%"
+better = "higher"
+numerator = "Episodes with an arterial or capillary gas after their start, within the time set in the thresholds."
+denominator = "High-FiO2 episodes in stays with evidence of CO2 retention that started in the month."
+excludes = "Time under an exclusion flag, and stays without evidence of CO2 retention."
+standard = """
+    100 %: blood gases are to be checked again 30 to 60 minutes after oxygen is started or raised in patients at risk
+    of CO2 retention. The guideline names no percentage.
+"""
+source = """
+    O'Driscoll et al., BTS guideline for oxygen use in adults, Thorax 2017;72(Suppl 1):ii1-ii90, summary table 4.
+    Counting from the start of the episode is a choice of this audit (repeat_gas_minutes).
+"""
+caution = """
+    Not in time for whatever reason counts as not in time, also when the patient went home or the evidence of
+    retention was not known yet. A venous gas does not count. Gases on an analyser that does not reach the extract
+    are missing here.
+"""
+version = 1
+changes = []
+order = 100
+*/
+-- One row per stay, ward and month in which an episode started.
+with starts as (
+    select
+        timeline.stay_id,
+        timeline.ward,
+        timeline.month,
+        high_fio2_episodes.repeat_gas_in_time
+    from high_fio2_episodes
+    join timeline
+        on timeline.stay_id = high_fio2_episodes.stay_id
+        and timeline.started_at <= high_fio2_episodes.started_at
+        and high_fio2_episodes.started_at < timeline.ended_at
+)
+select
+    stay_id,
+    ward,
+    month,
+    sum(case when repeat_gas_in_time then 1 else 0 end) as numerator,
+    count(*) as denominator
+from starts
+group by
+    stay_id,
+    ward,
+    month;
