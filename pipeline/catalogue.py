@@ -13,7 +13,7 @@ import duckdb
 from pipeline.errors import MeasureFileError
 from pipeline.measure_file import Change, Fault, Measure, engine_fault, name_faults, read_file
 
-__all__ = ["Change", "Measure", "check_columns", "check_on_store", "fingerprint", "read_measures"]
+__all__ = ["Change", "Measure", "check_columns", "check_on_store", "fingerprint", "read_measures", "refuse"]
 
 NEEDED_COLUMNS = {
     "share": ("stay_id", "ward", "month", "numerator", "denominator"),
@@ -31,20 +31,19 @@ def read_measures(folder: Path | None = None) -> tuple[Measure, ...]:
     folder = folder or Path(str(resources.files("sql"))) / "measures"
     files = sorted(folder.glob("*.sql"))
     if not files:
-        raise MeasureFileError(
-            f"No measure in {folder}: expected files named <measure>.sql. Check the folder."
-        )
+        raise MeasureFileError(f"No measure in {folder}: expected files named <measure>.sql. Check the folder.")
     read = [read_file(file) for file in files]
-    _raise_if_any([fault for _, faults in read for fault in faults], folder)
+    refuse([fault for _, faults in read for fault in faults])
     measures = [measure for measure, _ in read if measure is not None]
     return tuple(sorted(measures, key=lambda measure: (measure.order, measure.id)))
 
 
-def check_columns(measure: Measure, column_names: Collection[str]) -> list[str]:
+def check_columns(measure: Measure, column_names: Collection[str]) -> list[Fault]:
     """What is wrong with the columns a measure's SELECT returned; empty if nothing is."""
     needed = NEEDED_COLUMNS[measure.kind]
     known = (*needed, *OPTIONAL_COLUMNS[measure.kind])
-    return [what for _, what in name_faults("column", column_names, needed, known)]
+    found = name_faults("column", column_names, needed, known)
+    return [Fault(measure.file, measure.first_line, what) for _, what in found]
 
 
 def check_on_store(measures: Iterable[Measure], connection: duckdb.DuckDBPyConnection) -> None:
@@ -53,18 +52,30 @@ def check_on_store(measures: Iterable[Measure], connection: duckdb.DuckDBPyConne
     Raises MeasureFileError with every fault: unknown tables or columns, missing columns, wrong types.
     """
     faults: list[Fault] = []
-    folder = Path()
     for measure in measures:
-        folder = measure.file.parent
         try:
             described = connection.execute(f"describe {measure.sql}").fetchall()
         except duckdb.Error as error:
-            faults.append(engine_fault(error, measure.file.name, measure.first_line))
+            faults.append(engine_fault(error, measure.file, measure.first_line))
             continue
         types = {name: type_name for name, type_name, *_ in described}
-        found = check_columns(measure, types) + _type_faults(types)
-        faults += [Fault(measure.file.name, measure.first_line, what) for what in found]
-    _raise_if_any(faults, folder)
+        faults += check_columns(measure, types)
+        faults += [Fault(measure.file, measure.first_line, what) for what in _type_faults(types)]
+    refuse(faults)
+
+
+def refuse(faults: Sequence[Fault]) -> None:
+    """Raises MeasureFileError naming every fault, sorted by file and line; does nothing without any."""
+    if not faults:
+        return
+    faults_in_words = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
+    files = {fault.file for fault in faults}
+    files_in_words = "1 measure file" if len(files) == 1 else f"{len(files)} measure files"
+    lines = "\n".join(f"  {fault.file.name}, line {fault.line}: {fault.what}" for fault in sorted(faults))
+    raise MeasureFileError(
+        f"{faults_in_words} in {files_in_words} of {min(files).parent}:\n{lines}\n"
+        "Nothing was measured. Correct the lines named, then run: bandaudit measures"
+    )
 
 
 def fingerprint(measures: Iterable[Measure]) -> str:
@@ -91,16 +102,3 @@ def _type_faults(types: dict[str, str]) -> list[str]:
         for name, (pattern, words) in expected.items()
         if name in types and not re.fullmatch(pattern, types[name])
     ]
-
-
-def _raise_if_any(faults: Sequence[Fault], folder: Path) -> None:
-    if not faults:
-        return
-    faults_in_words = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
-    files = len({fault.file for fault in faults})
-    files_in_words = "1 measure file" if files == 1 else f"{files} measure files"
-    lines = "\n".join(f"  {fault.file}, line {fault.line}: {fault.what}" for fault in faults)
-    raise MeasureFileError(
-        f"{faults_in_words} in {files_in_words} of {folder}:\n{lines}\n"
-        "Nothing was measured. Correct the lines named, then run: bandaudit measures"
-    )

@@ -61,9 +61,7 @@ def _runs(timeline: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     at_peak = pl.col("fio2").arg_max()
 
     def seconds_in(state: str) -> pl.Expr:
-        return (
-            pl.col("seconds").filter(pl.col("band_state") == state).sum().cast(pl.Int64).alias(f"{state}_s")
-        )
+        return pl.col("seconds").filter(pl.col("band_state") == state).sum().cast(pl.Int64).alias(f"{state}_s")
 
     return (
         high.with_columns(episode=begins.cum_sum(), seconds=pl.col("seconds").cast(pl.Int64))
@@ -127,9 +125,7 @@ def _with_readings(episodes: pl.DataFrame, timeline: pl.DataFrame) -> pl.DataFra
     )
 
 
-def _with_gases(
-    episodes: pl.DataFrame, timeline: pl.DataFrame, gases: pl.DataFrame, policy: Policy
-) -> pl.DataFrame:
+def _with_gases(episodes: pl.DataFrame, timeline: pl.DataFrame, gases: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     window_ends = timeline.group_by("stay_id").agg(stay_end=pl.col("ended_at").max())
     samples = (
         gases.filter(pl.col("sample_type").is_in(RETENTION_SAMPLE_TYPES))

@@ -88,7 +88,7 @@ class Measure:
 class Fault(NamedTuple):
     """One thing wrong in one file."""
 
-    file: str
+    file: Path
     line: int
     what: str
 
@@ -97,7 +97,7 @@ def read_file(file: Path) -> tuple[Measure | None, list[Fault]]:
     """The measure of one file, or none and every fault of the file."""
 
     def fault(line: int, what: str) -> Fault:
-        return Fault(file.name, line, what)
+        return Fault(file, line, what)
 
     faults = [fault(1, what) for what in _name_of_file_faults(file.stem)]
     try:
@@ -109,9 +109,9 @@ def read_file(file: Path) -> tuple[Measure | None, list[Fault]]:
         return None, [*faults, fault(1, "no header: expected the file to open with /* TOML */")]
 
     header_line = 1 + text.count("\n", 0, block.start(1))
-    body = text[block.end() :]
-    first_line = 1 + text.count("\n", 0, block.end() + len(body) - len(body.lstrip()))
-    sql, sql_faults = _read_select(body.strip())
+    body = text[block.end() :].strip()
+    first_line = 1 + text.count("\n", 0, text.index(body, block.end()))
+    sql, sql_faults = _read_select(body)
     try:
         header = tomllib.loads(block[1])
     except tomllib.TOMLDecodeError as error:
@@ -180,9 +180,7 @@ def _version_faults(header: dict[str, Any]) -> list[tuple[str, str]]:
             faults.append((key, f"`{key}` must be a whole number from 1"))
     changes = header.get("changes", [])
     if not isinstance(changes, list) or not all(_is_change(change) for change in changes):
-        faults.append(
-            ("changes", '`changes` must be a list of {version = 2, date = 2026-03-01, what = "..."}')
-        )
+        faults.append(("changes", '`changes` must be a list of {version = 2, date = 2026-03-01, what = "..."}'))
     elif not faults and "version" in header and "changes" in header:
         described = [change["version"] for change in changes]
         if sorted(described) != list(range(2, header["version"] + 1)):
@@ -207,7 +205,7 @@ def _read_select(text: str) -> tuple[str, list[tuple[int, str]]]:
     try:
         statements = duckdb.extract_statements(text)
     except duckdb.Error as error:
-        fault = engine_fault(error, "", 1)
+        fault = engine_fault(error, Path(), 1)
         return sql, [(fault.line, fault.what), *_speciality_faults(code)]
     if len(statements) != 1:
         return sql, [(1, f"{len(statements)} statements after the header: expected one SELECT")]
@@ -266,7 +264,7 @@ def _nearest(name: str, known: Sequence[str]) -> str:
     return next(iter(difflib.get_close_matches(name, known, n=1)), "")
 
 
-def engine_fault(error: duckdb.Error, file: str, first_line: int) -> Fault:
+def engine_fault(error: duckdb.Error, file: Path, first_line: int) -> Fault:
     """The engine's own words about the SQL, with its line turned into one of the file."""
     what, _, place = str(error).partition("\n\nLINE ")
     line = re.match(r"\d+", place)

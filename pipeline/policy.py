@@ -63,9 +63,7 @@ def read_policy(own_file: Path | None = None) -> Policy:
     if own_file is not None:
         _lay_over(content, _toml(own_file), own_file)
     parameters = tuple(Parameter(name=name, **entry) for name, entry in content["parameters"].items())
-    table = MappingProxyType(
-        {device: MappingProxyType(entry) for device, entry in content["inspired_oxygen"].items()}
-    )
+    table = MappingProxyType({device: MappingProxyType(entry) for device, entry in content["inspired_oxygen"].items()})
     return Policy(
         **{p.name: p.value for p in parameters},  # type: ignore[arg-type]
         inspired_oxygen=table,
@@ -77,9 +75,7 @@ def _toml(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise PolicyError(
-            f"The policy file {path} cannot be read: {error.strerror}. Check the path."
-        ) from error
+        raise PolicyError(f"The policy file {path} cannot be read: {error.strerror}. Check the path.") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise PolicyError(f"The policy file {path} is not valid TOML: {error}") from error
 

@@ -20,7 +20,6 @@ _OWNER_ONLY = 0o077
 _SETTINGS = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
-    "TimeZone": "UTC",
 }
 
 
@@ -47,6 +46,8 @@ def sql_stems(folder: str) -> list[str]:
 def open_store(path: Path, *, create: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
     """Opens the store for reading and writing; makes it, readable by its owner only, when `create` is true.
 
+    A store that was made here is taken away again when what is done with it fails.
+
     Raises StoreError when the file is missing, is not a store, was made by another version, or is in use.
     """
     if not create and not path.exists():
@@ -54,14 +55,18 @@ def open_store(path: Path, *, create: bool = False) -> Iterator[duckdb.DuckDBPyC
     is_new = not path.exists()
     if is_new and not path.parent.is_dir():
         raise StoreError(f"The folder {path.parent} for the store does not exist. Make it, or give another --store.")
+    if is_new:
+        _create(path)
     connection = _connect(path)
     try:
-        if is_new:
-            _create(connection)
         _check_version(connection, path)
         yield connection
-    finally:
+    except BaseException:
         connection.close()
+        if is_new:
+            path.unlink(missing_ok=True)
+        raise
+    connection.close()
 
 
 def _connect(path: Path) -> duckdb.DuckDBPyConnection:
@@ -82,12 +87,18 @@ def _connect(path: Path) -> duckdb.DuckDBPyConnection:
         os.umask(mask)
 
 
-def _create(connection: duckdb.DuckDBPyConnection) -> None:
-    connection.begin()
-    create_tables(connection)
-    set_fact(connection, "schema_version", SCHEMA_VERSION)
-    set_fact(connection, "data_version", "0")
-    connection.commit()
+def _create(path: Path) -> None:
+    # Made beside and renamed, so that a store half made by a killed program is never found.
+    unfinished = path.with_name(f"{path.name}.unfinished")
+    unfinished.unlink(missing_ok=True)
+    connection = _connect(unfinished)
+    try:
+        create_tables(connection)
+        set_fact(connection, "schema_version", SCHEMA_VERSION)
+        set_fact(connection, "data_version", "0")
+    finally:
+        connection.close()
+    unfinished.rename(path)
 
 
 def create_tables(connection: duckdb.DuckDBPyConnection) -> None:

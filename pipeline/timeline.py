@@ -113,9 +113,7 @@ def with_earlier_retention(stays: pl.DataFrame, gases: pl.DataFrame, policy: Pol
     In: one row per stay with stay_no, patient_key, admitted_at; one row per gas with stay_no.
     """
     retaining = _retaining(gases, policy).select("stay_no", "taken_at")
-    of_patient = retaining.join(stays.select("stay_no", "patient_key"), on="stay_no").rename(
-        {"stay_no": "gas_stay"}
-    )
+    of_patient = retaining.join(stays.select("stay_no", "patient_key"), on="stay_no").rename({"stay_no": "gas_stay"})
     earlier = (
         stays.select("stay_no", "patient_key", "admitted_at")
         .join(of_patient, on="patient_key")
@@ -135,8 +133,7 @@ def _numbered(frames: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
 
 def _retaining(gases: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     return gases.filter(
-        pl.col("sample_type").is_in(RETENTION_SAMPLE_TYPES)
-        & (pl.col("pco2_kpa") > policy.retainer_pco2_above_kpa)
+        pl.col("sample_type").is_in(RETENTION_SAMPLE_TYPES) & (pl.col("pco2_kpa") > policy.retainer_pco2_above_kpa)
     )
 
 
@@ -158,18 +155,14 @@ def _steps(windows: pl.DataFrame, records: pl.DataFrame, values: list[str]) -> p
     ordered = records.sort("stay_no", "at")
     next_at = pl.col("at").shift(-1).over("stay_no")
     holds = pl.col("until").is_null() | (pl.col("until") > pl.col("at"))
-    starts = ordered.select(
-        _key(pl.col("at")), *(pl.when(holds).then(pl.col(name)).alias(name) for name in values)
-    )
+    starts = ordered.select(_key(pl.col("at")), *(pl.when(holds).then(pl.col(name)).alias(name) for name in values))
     runs_out = (pl.col("until") > pl.col("at")) & (next_at.is_null() | (pl.col("until") < next_at))
     ends = ordered.filter(runs_out).select(_key(pl.col("until")))
     resets = windows.select(_key(pl.col("start"))).join(starts, on="key", how="anti")
     return pl.concat([starts, ends, resets], how="diagonal").sort("key").set_sorted("key")
 
 
-def _conditions(
-    windows: pl.DataFrame, frames: Mapping[str, pl.DataFrame], policy: Policy, zone: str
-) -> pl.DataFrame:
+def _conditions(windows: pl.DataFrame, frames: Mapping[str, pl.DataFrame], policy: Policy, zone: str) -> pl.DataFrame:
     layers = [
         _ward_layer(windows, frames["wards"]),
         _month_layer(windows, zone),
@@ -286,17 +279,13 @@ def _exclusion_layer(windows: pl.DataFrame, flags: pl.DataFrame) -> pl.DataFrame
     return _steps(windows, steps, ["excluded"])
 
 
-def _evidence_layer(
-    windows: pl.DataFrame, frames: Mapping[str, pl.DataFrame], policy: Policy
-) -> pl.DataFrame:
+def _evidence_layer(windows: pl.DataFrame, frames: Mapping[str, pl.DataFrame], policy: Policy) -> pl.DataFrame:
     """Steps of `evidence`: rank of the strongest evidence of CO2 retention so far."""
     flagged = frames["flags"].filter(pl.col("flag").is_in(HISTORY_FLAGS))
     low_target = frames["targets"].filter(pl.col("upper_percent") <= RETAINER_TARGET_UPPER_PERCENT)
     found = pl.concat(
         [
-            _retaining(frames["gases"], policy).select(
-                "stay_no", at=_seconds("taken_at"), kind=pl.lit("gas")
-            ),
+            _retaining(frames["gases"], policy).select("stay_no", at=_seconds("taken_at"), kind=pl.lit("gas")),
             windows.filter("earlier_retention").select("stay_no", at="start", kind=pl.lit("history")),
             flagged.select("stay_no", at=_seconds("flagged_at"), kind=pl.lit("history")),
             low_target.select("stay_no", at=_seconds("prescribed_at"), kind=pl.lit("target")),
@@ -317,14 +306,10 @@ def _evidence_layer(
 
 
 def _evidence_name(rank: pl.Expr) -> pl.Expr:
-    return rank.replace_strict(
-        {r: name for name, r in _EVIDENCE_RANK.items()}, return_dtype=pl.String, default=None
-    )
+    return rank.replace_strict({r: name for name, r in _EVIDENCE_RANK.items()}, return_dtype=pl.String, default=None)
 
 
-def _spans(
-    windows: pl.DataFrame, conditions: pl.DataFrame, readings: pl.DataFrame, policy: Policy
-) -> pl.DataFrame:
+def _spans(windows: pl.DataFrame, conditions: pl.DataFrame, readings: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     """Cuts the conditions at every reading and at every reading that runs out."""
     carry = int(policy.reading_carry_hours * 3600)
     taken = readings.select(_key(_seconds("taken_at")), "spo2_percent", taken=pl.lit(True))
@@ -332,14 +317,10 @@ def _spans(
         taken = taken.sort("key")
     next_key = pl.col("key").shift(-1)
     # A reading that runs out after its stay has ended cuts nothing: the end of the stay comes first.
-    run_out = taken.filter(next_key.is_null() | (next_key - pl.col("key") > carry)).select(
-        pl.col("key") + carry
-    )
+    run_out = taken.filter(next_key.is_null() | (next_key - pl.col("key") > carry)).select(pl.col("key") + carry)
     ends = windows.select(_key(pl.col("end")))
     resets = windows.select(_key(pl.col("start"))).join(taken, on="key", how="anti")
-    silent = pl.concat([run_out, resets]).with_columns(
-        spo2_percent=pl.lit(None, dtype=pl.Float64), taken=pl.lit(False)
-    )
+    silent = pl.concat([run_out, resets]).with_columns(spo2_percent=pl.lit(None, dtype=pl.Float64), taken=pl.lit(False))
     saturation = taken.set_sorted("key").merge_sorted(silent.sort("key"), "key")
 
     context = conditions.select(
@@ -350,9 +331,7 @@ def _spans(
     grid = grid.filter(pl.col("key").ne_missing(pl.col("key").shift(1))).set_sorted("key")
     spo2 = pl.col("spo2_percent")
     return (
-        grid.join_asof(
-            saturation.with_columns(reading_key="key").set_sorted("key"), on="key", strategy="backward"
-        )
+        grid.join_asof(saturation.with_columns(reading_key="key").set_sorted("key"), on="key", strategy="backward")
         .join_asof(context, on="key", strategy="backward")
         .with_columns(seconds=(pl.col("key").shift(-1) - pl.col("key")).cast(pl.Int32, strict=False))
         # Nothing is in force between the end of one stay and the start of the next.

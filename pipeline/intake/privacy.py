@@ -22,9 +22,14 @@ _JOINED_NAMES = ("hospital_number", "hospital_no", "national_id", "free_text", "
 _WHOLE_DATE = r"^(?:\d{4}-\d{1,2}-\d{1,2}|\d{1,2}[/.-]\d{1,2}[/.-]\d{2,4})$"
 _LOOKS = {
     "an e-mail address": r"[^@\s]+@[^@\s]+\.[A-Za-z]{2,}",
-    "a full UK postcode": r"(?i)\b[a-z]{1,2}\d[a-z\d]? \d[a-z]{2}\b|^[a-z]{1,2}\d[a-z\d]?\d[a-z]{2}$",
+    "a full UK postcode": r"(?i)\b[a-z]{1,2}\d[a-z\d]? \d[a-z]{2}\b",
     "a telephone number": r"^\+\d[\d ()-]{8,16}\d$|^\(?0[1-37-9]\d{1,4}\)?[ -]\d{3,4}[ -]?\d{3,4}$|^07\d{9}$",
     "free text": r"^.{80,}$|^(?:\S+\s+){8,}\S+",
+}
+# Short pseudonyms can look like these, so keys are not searched for them.
+_LOOKS_OUTSIDE_KEYS = {
+    "a full date": _WHOLE_DATE,
+    "a full UK postcode (written together)": r"(?i)^[a-z]{1,2}\d[a-z\d]?\d[a-z]{2}$",
 }
 _TEN_DIGITS = r"^\d{3}[ -]?\d{3}[ -]?\d{4}$"
 _NHS_NUMBER = "a national patient number"
@@ -68,7 +73,7 @@ def search_identifiers(piece: pl.DataFrame, table: Table, search: IdentifierSear
         distinct = piece.lazy().select(pl.col(name)).unique().collect()
         looks = dict(_LOOKS)
         if name in table.column_names and table.column(name).kind is not Kind.KEY:
-            looks["a full date"] = _WHOLE_DATE
+            looks |= _LOOKS_OUTSIDE_KEYS
         for look, pattern in looks.items():
             if distinct.select(pl.col(name).str.contains(pattern).any()).item():
                 _note(search, name, look, piece.filter(pl.col(name).str.contains(pattern)))

@@ -1,7 +1,8 @@
 """Finds the files of an extract and reads them in pieces, every cell as text.
 
-A piece is a frame with `row_number` (as a spreadsheet shows it: the header is row 1, so the first row of data is 2;
-in Parquet, which has no header row, the first is 1; blank lines of a CSV file are not counted) and one text column per column of the file.
+A piece is a frame with one text column per column of the file and `row_number`: as a spreadsheet shows it, the header
+is row 1 and the first row of data is 2; in Parquet, which has no header row, the first is 1. Blank lines of a CSV file
+are not counted.
 """
 
 import gzip
@@ -60,7 +61,8 @@ def find_files(folder: Path) -> tuple[list[ExtractFile], list[str]]:
     """
     if not folder.is_dir():
         raise ExtractError(
-            f"There is no folder {folder}. An extract is one folder with a file for each table, for example readings.csv."
+            f"There is no folder {folder}. An extract is one folder with a file for each table, "
+            "for example readings.csv."
         )
     found: list[ExtractFile] = []
     strangers: list[str] = []

@@ -45,7 +45,8 @@ def create_incoming(connection: duckdb.DuckDBPyConnection) -> None:
         columns = ", ".join(f"{column.name} {_SQL_TYPES[column.kind]}" for column in table.columns)
         connection.execute(
             f"create or replace temp table incoming_{table.name} (file_number integer, row_number bigint, {columns}, "
-            "rule varchar, fault_column varchar, ambiguous integer, cells varchar)"
+            "rule varchar, fault_column varchar, reason varchar, ambiguous integer, cells varchar, "
+            "status varchar default 'new')"
         )
 
 

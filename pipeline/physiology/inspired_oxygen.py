@@ -36,15 +36,11 @@ def inspired_oxygen(policy: Policy) -> list[pl.Expr]:
 
     columns = []
     for position, name in enumerate(("fio2", "fio2_low", "fio2_high")):
-        estimate = pl.coalesce(
-            pl.when(device == known).then(triple[position]) for known, triple in estimates.items()
-        )
+        estimate = pl.coalesce(pl.when(device == known).then(triple[position]) for known, triple in estimates.items())
         taken_as_recorded = recorded.is_not_null() & (device != ROOM_AIR)
         if name != "fio2":
             taken_as_recorded &= device != "air_entrainment_mask"
-        columns.append(
-            pl.when(taken_as_recorded).then(recorded).otherwise(estimate).round(_DECIMALS).alias(name)
-        )
+        columns.append(pl.when(taken_as_recorded).then(recorded).otherwise(estimate).round(_DECIMALS).alias(name))
     return columns
 
 

@@ -10,8 +10,9 @@ excludes = "Episodes without a later gas or without its pH, and time under an ex
 standard = "None published."
 source = """
     British Thoracic Society and Intensive Care Society, guideline for the ventilatory management of acute
-    hypercapnic respiratory failure in adults, Thorax 2016;71(Suppl 2):ii1-ii35 (acidosis: pH below 7.35 with CO2
-    retention). Looking at the first gas after the start of the episode is a choice of this audit.
+    hypercapnic respiratory failure in adults, Thorax 2016;71(Suppl 2):ii1-ii35 (acidosis: pH below 7.35 with a high
+    pCO2; its own pCO2 limit for ventilation is 6.5 kPa), with the clarification that CO2 retention begins at 6 kPa,
+    Thorax 2017;72:588. Looking at the first gas after the start of the episode is a choice of this audit.
 """
 caution = """
     Followed by, never caused by: the sickest patients get the most oxygen and the most gases, and many were acidotic

@@ -1,5 +1,5 @@
 /*
-title = "Hours on the ward from first oxygen to a prescribed target"
+title = "Hours from first oxygen to a prescribed target"
 question = "How long after oxygen was first given did it take until a target saturation was prescribed?"
 kind = "median"
 unit = "hours"
@@ -25,36 +25,28 @@ changes = []
 order = 70
 */
 -- One row per stay in which oxygen was given. value: hours; censored: the stay ended without a target.
-with audited as (
-    select
-        stay_id,
-        ward,
-        month,
-        started_at,
-        seconds,
-        on_oxygen,
-        lower_percent
-    from timeline
-    where excluded is null
-),
-first_oxygen as (
+with first_oxygen as (
     select
         stay_id,
         min(started_at) as oxygen_at
-    from audited
-    where on_oxygen
+    from timeline
+    where
+        on_oxygen
+        and excluded is null
     group by stay_id
 ),
 first_target as (
     select
-        audited.stay_id,
-        min(audited.started_at) as target_at
-    from audited
+        timeline.stay_id,
+        min(timeline.started_at) as target_at
+    from timeline
     join first_oxygen
-        on first_oxygen.stay_id = audited.stay_id
-        and first_oxygen.oxygen_at <= audited.started_at
-    where audited.lower_percent is not null
-    group by audited.stay_id
+        on first_oxygen.stay_id = timeline.stay_id
+        and first_oxygen.oxygen_at <= timeline.started_at
+    where
+        timeline.lower_percent is not null
+        and timeline.excluded is null
+    group by timeline.stay_id
 ),
 waits as (
     select
@@ -63,17 +55,18 @@ waits as (
         first_target.target_at,
         sum(
             case
-                when first_target.target_at is null then audited.seconds
-                when audited.started_at < first_target.target_at then audited.seconds
+                when first_target.target_at is null then timeline.seconds
+                when timeline.started_at < first_target.target_at then timeline.seconds
                 else 0
             end
         ) as waited_s
-    from first_oxygen
+    from timeline
+    join first_oxygen
+        on first_oxygen.stay_id = timeline.stay_id
+        and first_oxygen.oxygen_at <= timeline.started_at
     left join first_target
-        on first_target.stay_id = first_oxygen.stay_id
-    join audited
-        on audited.stay_id = first_oxygen.stay_id
-        and first_oxygen.oxygen_at <= audited.started_at
+        on first_target.stay_id = timeline.stay_id
+    where timeline.excluded is null
     group by
         first_oxygen.stay_id,
         first_oxygen.oxygen_at,
@@ -81,11 +74,11 @@ waits as (
 )
 select
     waits.stay_id,
-    audited.ward,
-    audited.month,
+    timeline.ward,
+    timeline.month,
     waits.waited_s / 3600.0 as value,
     waits.target_at is null as censored
 from waits
-join audited
-    on audited.stay_id = waits.stay_id
-    and audited.started_at = waits.oxygen_at;
+join timeline
+    on timeline.stay_id = waits.stay_id
+    and timeline.started_at = waits.oxygen_at;

@@ -9,11 +9,12 @@ denominator = "Readings taken under a prescribed target."
 excludes = "Readings taken without a target or under an exclusion flag."
 standard = """
     No published target. For orientation only: 56.2 % (mean of 62 admissions' own shares, all given oxygen;
-    Harper 2021); 69 % in the British national audit of 2015 (patients on oxygen with a prescribed range).
+    Harper 2021). In the British national audit of 2015, 31 % of patients with a prescription were outside their
+    range (patients, not readings).
 """
 source = """
-    Counting readings is the way of the British Thoracic Society's national audits (audit standards, 2008; national
-    audit, 2015). Harper et al., Postgrad Med J 2021 (share of charted readings).
+    Counting readings is the way of the British Thoracic Society's national audits (audit standards 2008; audit 2015,
+    press text of April 2016). Harper et al., Postgrad Med J 2021 (share of charted readings).
 """
 caution = """
     A patient who is measured more often weighs more, and the sickest are measured most often; the share of time does

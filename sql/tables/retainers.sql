@@ -1,4 +1,5 @@
--- One row per stay with any evidence of CO2 retention, with the instant each kind of evidence first held in the stay.
+-- One row per stay with any evidence of CO2 retention. gas_at, history_at, target_at: the instant from which this was
+-- the strongest evidence so far (gas before history before target); null when it never was.
 create table retainers (
     stay_id varchar not null,
     patient_key varchar not null,

@@ -1,0 +1,183 @@
+"""The command line: parses, calls, prints. No logic of the audit lives here.
+
+Modules that take long to import are imported by the command that needs them, so that `--help` answers at once.
+"""
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.errors import EXIT_DONE, EXIT_USER_MUST_CHANGE, AuditError, listed
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from pipeline.intake.load import LoadResult
+    from pipeline.policy import Policy
+
+_RETROSPECTIVE = (
+    "A retrospective audit of oxygen therapy. It is not a monitor and gives no advice for any one patient; "
+    "local policy and licensed practice decide."
+)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Runs one command and returns its exit code: 0 done, 2 the user must change something."""
+    options = _parser().parse_args(arguments)
+    try:
+        options.run(options)
+    except AuditError as error:
+        print(f"bandaudit: {error}", file=sys.stderr)
+        return EXIT_USER_MUST_CHANGE
+    except KeyboardInterrupt:
+        print("\nbandaudit: stopped by you. The store is as it was before this command.", file=sys.stderr)
+        return EXIT_USER_MUST_CHANGE
+    return EXIT_DONE
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="bandaudit", description=_RETROSPECTIVE)
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    demo = commands.add_parser("demo", help="make up a hospital, load it, measure it and write its report")
+    demo.add_argument("--out", type=Path, default=Path("bandaudit-demo"), help="folder to write (default: %(default)s)")
+    demo.set_defaults(run=_demo)
+
+    load = commands.add_parser("load", help="read an extract into a store")
+    load.add_argument("extract", type=Path, metavar="EXTRACT", help="folder with the files of the extract")
+    load.add_argument("--timezone", metavar="ZONE", help="zone of times without offset (default: Europe/London)")
+    load.add_argument("--as-of", metavar="TIME", help="when stays still open end (default: latest time in the extract)")
+    load.add_argument("--replace", action="store_true", help="stays of this extract replace stored ones whole")
+    load.set_defaults(run=_load)
+
+    report = commands.add_parser("report", help="write the page for one month")
+    report.add_argument("--month", metavar="YYYY-MM", help="default: the last complete month")
+    report.add_argument("--out", type=Path, required=True, help="folder to write")
+    report.set_defaults(run=_report)
+
+    export = commands.add_parser("export", help="write every table as CSV and Parquet")
+    export.add_argument("--out", type=Path, required=True, help="folder to write")
+    export.add_argument("--format", choices=("csv", "parquet"), help="only this form (default: both)")
+    export.set_defaults(run=_export)
+
+    for command in (load, report, export):
+        command.add_argument("--store", type=Path, required=True, help="the store file")
+    for command in (report, export):
+        command.add_argument("--policy", type=Path, metavar="FILE", help="own thresholds over the usual ones (TOML)")
+
+    measures = commands.add_parser("measures", help="list the measures with title, unit and source")
+    measures.set_defaults(run=_measures)
+    return parser
+
+
+def _progress() -> Callable[[str], None]:
+    """Says on stderr what is being done; nothing when stderr is not a terminal."""
+    if not sys.stderr.isatty():
+        return lambda _: None
+    return lambda step: print(f"… {step}", file=sys.stderr, flush=True)
+
+
+def _demo(options: argparse.Namespace) -> None:
+    from synthetic_data.cohort import simulate
+    from synthetic_data.extract import write_extract, write_truth
+
+    tell = _progress()
+    extract, store = options.out / "extract", options.out / "demo.duckdb"
+    tell("making up a hospital: twelve months, six wards")
+    cohort = simulate()
+    write_extract(cohort, extract)
+    write_truth(cohort, options.out / "truth")
+    # The demo always starts from nothing; the file is its own.
+    store.unlink(missing_ok=True)
+    run = ["--store", str(store)]
+    _check(main(["load", str(extract), *run]))
+    _check(main(["report", *run, "--out", str(options.out / "report")]))
+
+
+def _check(exit_code: int) -> None:
+    if exit_code != EXIT_DONE:
+        raise AuditError("The demo stopped at the message above.")
+
+
+def _load(options: argparse.Namespace) -> None:
+    from pipeline.intake.load import load_extract
+    from pipeline.store import open_store
+
+    with open_store(options.store, create=True) as connection:
+        result = load_extract(
+            connection, options.extract, options.timezone, options.as_of, options.replace, _progress()
+        )
+    _print_load(result, options)
+
+
+def _print_load(result: "LoadResult", options: argparse.Namespace) -> None:
+    columns = ("rows_read", "rows_stored", "rows_already_stored", "rows_repeated", "rows_kept_aside")
+    width = max(len(name) for name in result.files["file_name"])
+    print(f"{'file':<{width}}  {'read':>11} = {'stored':>11} + {'already':>9} + {'repeats':>9} + {'kept aside':>10}")
+    for row in result.files.iter_rows(named=True):
+        read, stored, already, repeated, aside = (f"{row[name]:,}" for name in columns)
+        print(f"{row['file_name']:<{width}}  {read:>11} = {stored:>11} + {already:>9} + {repeated:>9} + {aside:>10}")
+    if result.kept_aside.height:
+        print("\nKept aside (row numbers as a spreadsheet shows them; `bandaudit export` writes all of them):")
+        for row in result.kept_aside.iter_rows(named=True):
+            where = f", column {row['column_name']}" if row["column_name"] else ""
+            more = row["rows"] - len(row["examples"])
+            rows = listed(row["examples"]) + (f" and {more:,} more" if more else "")
+            print(f"  {row['file_name']}{where}: {row['rows']:,} x {row['reason']} (row {rows})")
+    for file, columns_unused in result.unused_columns.items():
+        print(f"\nColumns of {file} that the audit does not use: {listed(columns_unused)}.")
+    if result.strangers:
+        print(f"\nFiles that were not read, since their names are not those of a table: {listed(result.strangers)}.")
+    ambiguous = result.files["times_ambiguous"].sum()
+    if ambiguous:
+        print(f"\n{ambiguous:,} local times occur twice (clocks went back); the first was taken.")
+    if result.stays_replaced:
+        print(f"\n{result.stays_replaced:,} stays were replaced whole.")
+    state = "The store is up to date." if result.changed else "These rows were loaded before: nothing has changed."
+    print(f"\n{state} Stays still open end at {result.as_of:%Y-%m-%dT%H:%M:%SZ}. Zone: {result.zone}.")
+    print(f"Next: bandaudit report --store {options.store} --out FOLDER")
+
+
+def _measured(options: argparse.Namespace, connection: "duckdb.DuckDBPyConnection") -> "Policy":
+    from pipeline.measure import measure_store
+    from pipeline.policy import read_policy
+
+    policy = read_policy(options.policy)
+    measure_store(connection, policy, _progress())
+    return policy
+
+
+def _report(options: argparse.Namespace) -> None:
+    from pipeline.store import open_store
+    from reports.month import write_month_report
+
+    with open_store(options.store) as connection:
+        policy = _measured(options, connection)
+        _progress()("writing the report")
+        path = write_month_report(connection, options.out, options.month, policy)
+    print(f"The report is at {path}")
+
+
+def _export(options: argparse.Namespace) -> None:
+    from pipeline.catalogue import read_measures
+    from pipeline.export import FORMATS, export_tables
+    from pipeline.store import open_store
+
+    with open_store(options.store) as connection:
+        _measured(options, connection)
+        formats = [options.format] if options.format else FORMATS
+        paths = export_tables(connection, options.out, read_measures(), formats)
+    print(f"{len(paths)} files written to {options.out}")
+
+
+def _measures(options: argparse.Namespace) -> None:
+    from pipeline.catalogue import read_measures
+
+    for measure in read_measures():
+        print(f"{measure.id}\n  {measure.title} ({measure.unit})\n  Source: {' '.join(measure.source.split())}")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,196 @@
+"""Settles what becomes of every staged row: new, already stored, an exact repeat, or kept aside with a reason.
+
+These are the rules that need other rows: is the stay known, does the instant lie in it, is the row a repeat.
+All work is SQL over the `incoming_<table>` tables; column and table names come from the vocabulary.
+"""
+
+import duckdb
+
+from pipeline.intake.check import RULES
+from pipeline.vocabulary import STAYS, TABLES, Column, Kind, Table
+
+DIFFERS_FROM_STORE = (
+    "the store already holds this row with other content; load the extract again with --replace to correct the stay"
+)
+
+
+def settle(connection: duckdb.DuckDBPyConnection, replace: bool) -> None:
+    """Marks every incoming row: `status` new / already_stored / repeated, or a `rule` that keeps it aside.
+
+    Makes the temporary table `known_stays`: one row per stay that rows may belong to, with its number, times and
+    whether it is `fresh` (new, or replaced whole by this load).
+    """
+    _mark_repeats(connection, STAYS)
+    if not replace:
+        _mark_against_store(connection, STAYS, "stored.stay_id = incoming.stay_id")
+    _make_known_stays(connection)
+    for table in TABLES.values():
+        if table is not STAYS:
+            _mark_strangers(connection, table)
+            _mark_repeats(connection, table)
+            _mark_against_store(connection, table, _same_identity(table))
+    _give_reasons(connection)
+
+
+def _make_known_stays(connection: duckdb.DuckDBPyConnection) -> None:
+    connection.execute("""
+        create or replace temp table known_stays as
+        with arriving as (
+            select stay_id, patient_key, admitted_at, discharged_at
+            from incoming_stays
+            where rule is null and status = 'new'
+        ),
+        highest as (
+            select coalesce(max(stay_no), 0) as stay_no from stays
+        ),
+        numbered as (
+            select
+                arriving.*,
+                coalesce(
+                    stays.stay_no,
+                    highest.stay_no + row_number() over (
+                        partition by stays.stay_no is null
+                        order by arriving.patient_key, arriving.admitted_at, arriving.stay_id
+                    )
+                ) as stay_no
+            from arriving
+            cross join highest
+            left join stays using (stay_id)
+        )
+        select stay_no::integer as stay_no, stay_id, admitted_at, discharged_at, true as fresh
+        from numbered
+        union all
+        select stay_no, stay_id, admitted_at, discharged_at, false as fresh
+        from stays
+        where stay_id not in (select stay_id from arriving)
+    """)
+
+
+def _mark_strangers(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+    connection.execute(f"""
+        update incoming_{table.name} as incoming
+        set rule = 'unknown_stay', fault_column = 'stay_id'
+        where rule is null and not exists (from known_stays where known_stays.stay_id = incoming.stay_id)
+    """)
+    # A flag set before admission counts from admission.
+    too_early = "false" if table.name == "flags" else f"incoming.{table.at} < known_stays.admitted_at"
+    connection.execute(f"""
+        update incoming_{table.name} as incoming
+        set rule = 'outside_the_stay', fault_column = '{table.at}'
+        from known_stays
+        where incoming.rule is null
+            and known_stays.stay_id = incoming.stay_id
+            and ({too_early} or incoming.{table.at} >= known_stays.discharged_at)
+    """)
+
+
+def _mark_repeats(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+    identity = ", ".join(table.identity)
+    content = ", ".join(table.column_names)
+    connection.execute(f"""
+        create or replace temp table repeats as
+        with several as (
+            select {identity}
+            from incoming_{table.name}
+            where rule is null
+            group by {identity}
+            having count(*) > 1
+        ),
+        compared as (
+            select
+                file_number,
+                row_number,
+                dense_rank() over (partition by {identity} order by {content}) as version,
+                row_number() over (partition by {content} order by file_number, row_number) as copy,
+                {identity}
+            from incoming_{table.name}
+            semi join several using ({identity})
+            where rule is null
+        )
+        select
+            file_number,
+            row_number,
+            copy,
+            max(version) over (partition by {identity}) as versions
+        from compared
+    """)
+    _update_from_repeats(connection, table, "rule = 'conflicting_repeat', fault_column = ?", "versions > 1", [table.at])
+    _update_from_repeats(connection, table, "status = 'repeated'", "versions = 1 and copy > 1", [])
+
+
+def _update_from_repeats(
+    connection: duckdb.DuckDBPyConnection, table: Table, change: str, condition: str, values: list[str]
+) -> None:
+    connection.execute(
+        f"""
+        update incoming_{table.name} as incoming
+        set {change}
+        from repeats
+        where repeats.file_number = incoming.file_number
+            and repeats.row_number = incoming.row_number
+            and {condition}
+        """,
+        values,
+    )
+
+
+def _same_identity(table: Table) -> str:
+    others = " and ".join(f"stored.{name} = incoming.{name}" for name in table.identity if name != "stay_id")
+    return f"stored.stay_no = known_stays.stay_no and not known_stays.fresh and {others}"
+
+
+def _mark_against_store(connection: duckdb.DuckDBPyConnection, table: Table, same_row: str) -> None:
+    contents = [column for column in table.columns if column.name not in table.identity]
+    same = " and ".join(f"stored.{c.name} is not distinct from {as_stored('incoming', c)}" for c in contents) or "true"
+    known = "" if table is STAYS else "join known_stays on known_stays.stay_id = incoming.stay_id"
+    connection.execute(f"""
+        create or replace temp table met_in_store as
+        select
+            incoming.file_number,
+            incoming.row_number,
+            {same} as same
+        from incoming_{table.name} as incoming
+        {known}
+        join {table.name} as stored on {same_row}
+        where incoming.rule is null and incoming.status = 'new'
+    """)
+    connection.execute(
+        f"""
+        update incoming_{table.name} as incoming
+        set
+            status = case when met_in_store.same then 'already_stored' else status end,
+            rule = case when not met_in_store.same then 'conflicting_repeat' end,
+            fault_column = case when not met_in_store.same then ? end,
+            reason = case when not met_in_store.same then ? end
+        from met_in_store
+        where met_in_store.file_number = incoming.file_number and met_in_store.row_number = incoming.row_number
+        """,
+        [table.at, DIFFERS_FROM_STORE],
+    )
+
+
+def as_stored(source: str, column: Column) -> str:
+    """The SQL that turns a staged column into the type of the store: numeric codes are numbers there."""
+    numeric = column.kind is Kind.CODE and all(code.isdigit() for code in column.codes)
+    return f"{source}.{column.name}::tinyint" if numeric else f"{source}.{column.name}"
+
+
+def _give_reasons(connection: duckdb.DuckDBPyConnection) -> None:
+    for table in TABLES.values():
+        ranges = {c.name: f"{c.lowest:g} to {c.highest:g}" for c in table.columns if c.lowest is not None} | {
+            c.name: "the years 1970 to 2499" for c in table.columns if c.kind is Kind.TIME
+        }
+        if "upper_percent" in ranges:
+            ranges["upper_percent"] += ", above lower_percent"
+        codes = {c.name: ", ".join(c.codes) for c in table.columns if c.codes}
+        rows = connection.execute(
+            f"select distinct rule, fault_column from incoming_{table.name} where rule is not null and reason is null"
+        ).fetchall()
+        for rule, column in rows:
+            detail = {"out_of_range": ranges.get(column), "unknown_code": codes.get(column)}.get(rule)
+            reason = RULES[rule] + (f": {detail}" if detail else "")
+            connection.execute(
+                f"update incoming_{table.name} set reason = ? "
+                "where rule = ? and fault_column is not distinct from ? and reason is null",
+                [reason, rule, column],
+            )

@@ -1,0 +1,186 @@
+"""The main flow: from a loaded store to its measured tables.
+
+`measure_store` is the whole of it. The timeline is built batch by batch, so that memory does not grow with the
+hospital; everything after it is an aggregate of the timeline.
+"""
+
+from collections.abc import Callable, Iterator
+
+import duckdb
+import numpy as np
+import polars as pl
+
+from pipeline.catalogue import check_on_store, fingerprint, read_measures
+from pipeline.episodes import high_fio2_episodes
+from pipeline.measure_file import Measure
+from pipeline.month_rollup import month_tables
+from pipeline.policy import Policy
+from pipeline.rollup import measure_summary
+from pipeline.store import fact, set_fact, sql_text, tool_version
+from pipeline.timeline import Timeline, build_timeline, with_earlier_retention
+from pipeline.vocabulary import TABLES
+
+MEASURED_TABLES = (
+    "conditions",
+    "spans",
+    "high_fio2_episodes",
+    "retainers",
+    "stay_band_time",
+    "stay_month_time",
+    "measure_rows",
+    "measure_summary",
+    "month_summary",
+    "month_changes",
+)
+_READINGS_IN_A_BATCH = 2_000_000
+
+
+def measure_store(
+    connection: duckdb.DuckDBPyConnection, policy: Policy, tell: Callable[[str], None] = lambda _: None
+) -> bool:
+    """Fills the measured tables in one transaction; does nothing, and returns false, when they are up to date.
+
+    They are up to date while the data, the policy, the measure files and the tool are those they were made with.
+    Raises MeasureFileError when a file of sql/measures/ is not valid.
+    """
+    measures = read_measures()
+    state = ":".join(
+        (fact(connection, "data_version") or "", policy.fingerprint, fingerprint(measures), tool_version())
+    )
+    if fact(connection, "measured_state") == state:
+        return False
+    connection.begin()
+    empty_measured_tables(connection)
+    fill_timeline(connection, policy, tell)
+    tell("adding up band time")
+    for table in ("stay_band_time", "stay_month_time", "retainers"):
+        derive(connection, table)
+    check_on_store(measures, connection)
+    for measure in measures:
+        tell(f"measuring: {measure.title}")
+        run_measure(connection, measure)
+    tell("pooling by month, ward and group")
+    insert(connection, "measure_summary", measure_summary(connection, measures))
+    summary, changes = month_tables(connection)
+    insert(connection, "month_summary", summary)
+    insert(connection, "month_changes", changes)
+    set_fact(connection, "measured_state", state)
+    set_fact(connection, "measured_policy", policy.fingerprint)
+    connection.commit()
+    return True
+
+
+def empty_measured_tables(connection: duckdb.DuckDBPyConnection) -> None:
+    """Makes every measured table anew, empty."""
+    for table in MEASURED_TABLES:
+        connection.execute(f"drop table if exists {table}")
+        connection.execute(sql_text("tables", table))
+
+
+def fill_timeline(
+    connection: duckdb.DuckDBPyConnection, policy: Policy, tell: Callable[[str], None] = lambda _: None
+) -> None:
+    """Builds the timeline and the episodes of all stays, batch by batch."""
+    zone = fact(connection, "zone") or "UTC"
+    stays = with_earlier_retention(
+        connection.sql("select * from stays").pl(), connection.sql("select * from gases").pl(), policy
+    )
+    batches = list(_batches(connection))
+    for number, (first, last) in enumerate(batches, start=1):
+        tell(f"building the timeline, part {number} of {len(batches)}")
+        frames = _frames(connection, stays, first, last)
+        timeline = build_timeline(frames, policy, zone)
+        insert(connection, "conditions", timeline.conditions)
+        insert(connection, "spans", timeline.spans)
+        insert(connection, "high_fio2_episodes", _episodes(timeline, frames, policy))
+
+
+def _batches(connection: duckdb.DuckDBPyConnection) -> Iterator[tuple[int, int]]:
+    """Ranges of stay_no, first and last included, each with about the same number of readings."""
+    counted = connection.sql("""
+        select
+            stays.stay_no,
+            coalesce(counts.readings, 0) as readings
+        from stays
+        left join (select stay_no, count(*) as readings from readings group by stay_no) as counts using (stay_no)
+        order by stays.stay_no
+    """).pl()
+    part = counted["readings"].cum_sum() // _READINGS_IN_A_BATCH
+    for group in counted.with_columns(part=part).partition_by("part", maintain_order=True):
+        yield group["stay_no"][0], group["stay_no"][-1]
+
+
+def _frames(
+    connection: duckdb.DuckDBPyConnection, stays: pl.DataFrame, first: int, last: int
+) -> dict[str, pl.DataFrame]:
+    frames = {"stays": stays.filter(pl.col("stay_no").is_between(first, last))}
+    for name in TABLES:
+        if name != "stays":
+            columns = "stay_no, taken_at, spo2_percent" if name == "readings" else "*"
+            query = f"select {columns} from {name} where stay_no between {int(first)} and {int(last)}"
+            frames[name] = connection.sql(query).pl()
+    return frames
+
+
+def _episodes(timeline: Timeline, frames: dict[str, pl.DataFrame], policy: Policy) -> pl.DataFrame:
+    conditions = timeline.conditions.filter(pl.col("retainer_ever").is_not_null())
+    spans = timeline.spans.join(conditions.select("condition_no"), on="condition_no", how="semi")
+    gases = frames["gases"].join(frames["stays"].select("stay_no", "stay_id"), on="stay_no")
+    return high_fio2_episodes(Timeline(conditions, spans).joined(), gases, policy)
+
+
+def insert(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
+    """Appends a frame to a table of the store, column by column name."""
+    connection.register("arriving", frame)
+    connection.execute(f"insert into {table} by name from arriving")
+    connection.unregister("arriving")
+
+
+def derive(connection: duckdb.DuckDBPyConnection, table: str) -> None:
+    """Fills a table with the result of the SELECT of its name in sql/derived/."""
+    connection.execute(f"insert into {table} by name {sql_text('derived', table)}")
+
+
+def run_measure(connection: duckdb.DuckDBPyConnection, measure: Measure) -> None:
+    """Runs one measure file over the store and keeps its rows, each with the patient's group in that month."""
+    returned = connection.sql(measure.sql).columns
+    kept = [name for name in ("numerator", "denominator", "value", "censored") if name in returned]
+    group = "groups.retainer_group"
+    if "retainer" in returned:
+        group = "case when result.retainer is null then 'other' else 'retainer' end"
+    connection.execute(
+        f"""
+        insert into measure_rows by name
+        with groups as (
+            select distinct
+                stay_id,
+                patient_key,
+                month,
+                retainer_group
+            from stay_month_time
+        )
+        select
+            ? as measure_id,
+            result.stay_id,
+            groups.patient_key,
+            result.ward,
+            result.month,
+            {group} as "group",
+            {", ".join(f"result.{name}" for name in kept)}
+        from ({measure.sql}) as result
+        join groups on groups.stay_id = result.stay_id and groups.month = result.month
+        """,
+        [measure.id],
+    )
+
+
+def stay_band_time(timeline: pl.DataFrame) -> pl.DataFrame:
+    """The band time of a timeline that stands by itself, by the same SQL as in the store; for trying things out.
+
+    In: one row per span with the documented columns of `timeline`. Out: one row per row of `stay_band_time`.
+    """
+    with duckdb.connect() as connection:
+        connection.register("timeline", timeline)
+        connection.execute(sql_text("tables", "stay_band_time"))
+        derive(connection, "stay_band_time")
+        return connection.sql("select * from stay_band_time").pl()
