@@ -40,14 +40,14 @@ EPISODE_COLUMNS = (
 def high_fio2_episodes(timeline: pl.DataFrame, gases: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     """Finds the maximal runs of high inspired fraction, joined over short gaps, and what was seen around them.
 
-    In: timeline, one row per span with the documented columns; gases, one row per sample with stay_id, taken_at,
-    sample_type, pco2_kpa and ph.
+    In: timeline, one row per span with the documented columns, the rows of a stay together and in order of time;
+    gases, one row per sample with stay_id, taken_at, sample_type, pco2_kpa and ph.
     Out: one row per episode `[started_at, ended_at)` with EPISODE_COLUMNS. Seconds, the mean and the peak are over
     the high time, gaps left out; the lowest and highest reading and `saturation_during` look at every reading taken
     in the episode. gas_before is the last sample at or before the start, gas_after the first one after it, null if
     there was none in the stay. `acidosis_after` is null without a later gas, or where it does not tell.
     """
-    of_retainers = timeline.filter(pl.col("retainer_ever").is_not_null()).sort("stay_id", "started_at")
+    of_retainers = timeline.filter(pl.col("retainer_ever").is_not_null())
     episodes = _runs(of_retainers, policy)
     episodes = _with_readings(episodes, of_retainers)
     return _with_gases(episodes, of_retainers, gases, policy).select(EPISODE_COLUMNS)
@@ -56,8 +56,9 @@ def high_fio2_episodes(timeline: pl.DataFrame, gases: pl.DataFrame, policy: Poli
 def _runs(timeline: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     # Unknown or excluded time is no high time: it ends a run and counts as gap.
     high = timeline.filter((pl.col("fio2") > policy.high_fio2_above) & pl.col("excluded").is_null())
-    gap = pl.col("started_at") - pl.col("ended_at").shift(1).over("stay_id")
-    begins = gap.is_null() | (gap > pl.duration(seconds=int(policy.episode_join_minutes * 60)))
+    gap = pl.col("started_at") - pl.col("ended_at").shift(1)
+    is_far = gap > pl.duration(seconds=int(policy.episode_join_minutes * 60))
+    begins = pl.col("stay_id").ne_missing(pl.col("stay_id").shift(1)) | is_far
     at_peak = pl.col("fio2").arg_max()
 
     def seconds_in(state: str) -> pl.Expr:

@@ -7,7 +7,6 @@ hospital; everything after it is an aggregate of the timeline.
 from collections.abc import Callable, Iterator
 
 import duckdb
-import numpy as np
 import polars as pl
 
 from pipeline.catalogue import check_on_store, fingerprint, read_measures
@@ -16,7 +15,7 @@ from pipeline.measure_file import Measure
 from pipeline.month_rollup import month_tables
 from pipeline.policy import Policy
 from pipeline.rollup import measure_summary
-from pipeline.store import fact, set_fact, sql_text, tool_version
+from pipeline.store import create_tables, fact, set_fact, sql_text, tool_version
 from pipeline.timeline import Timeline, build_timeline, with_earlier_retention
 from pipeline.vocabulary import TABLES
 
@@ -123,8 +122,10 @@ def _frames(
 
 
 def _episodes(timeline: Timeline, frames: dict[str, pl.DataFrame], policy: Policy) -> pl.DataFrame:
-    conditions = timeline.conditions.filter(pl.col("retainer_ever").is_not_null())
-    spans = timeline.spans.join(conditions.select("condition_no"), on="condition_no", how="semi")
+    # Few stays have both evidence of retention and high oxygen; only theirs are put together in full.
+    high = (pl.col("fio2") > policy.high_fio2_above) & pl.col("excluded").is_null()
+    conditions = timeline.conditions.filter(pl.col("retainer_ever").is_not_null() & high.any().over("stay_id"))
+    spans = timeline.spans.join(conditions.select("condition_no"), on="condition_no", how="semi", maintain_order="left")
     gases = frames["gases"].join(frames["stays"].select("stay_no", "stay_id"), on="stay_no")
     return high_fio2_episodes(Timeline(conditions, spans).joined(), gases, policy)
 
@@ -174,13 +175,14 @@ def run_measure(connection: duckdb.DuckDBPyConnection, measure: Measure) -> None
     )
 
 
-def stay_band_time(timeline: pl.DataFrame) -> pl.DataFrame:
+def stay_band_time(timeline: Timeline) -> pl.DataFrame:
     """The band time of a timeline that stands by itself, by the same SQL as in the store; for trying things out.
 
-    In: one row per span with the documented columns of `timeline`. Out: one row per row of `stay_band_time`.
+    Out: one row per row of the table `stay_band_time`.
     """
     with duckdb.connect() as connection:
-        connection.register("timeline", timeline)
-        connection.execute(sql_text("tables", "stay_band_time"))
+        create_tables(connection)
+        insert(connection, "conditions", timeline.conditions)
+        insert(connection, "spans", timeline.spans)
         derive(connection, "stay_band_time")
         return connection.sql("select * from stay_band_time").pl()

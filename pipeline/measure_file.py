@@ -14,6 +14,9 @@ import duckdb
 
 KINDS = ("share", "rate", "median")
 BETTER = ("higher", "lower", "neither")
+# What a share counts. Events are counted one by one (Wilson's interval); time and readings cluster in patients
+# (bootstrap over patients).
+OF = ("time", "readings", "events")
 TEXT_KEYS = (
     "title",
     "question",
@@ -28,7 +31,7 @@ TEXT_KEYS = (
     "caution",
 )
 REQUIRED_KEYS = (*TEXT_KEYS, "version", "changes")
-HEADER_KEYS = (*REQUIRED_KEYS, "order")
+HEADER_KEYS = (*REQUIRED_KEYS, "of", "order")
 CHANGE_KEYS = ("version", "date", "what")
 MAY_BE_EMPTY = ("standard",)
 LAST_IN_ORDER = 1000
@@ -62,7 +65,8 @@ class Measure:
 
     share: 100 x numerator / denominator, in %. rate: 100 x events / patient-days. median: the median of one
     value an event; there `numerator` says what the value is and `denominator` which events count. `sql` has no
-    header and no semicolon; it begins on line `first_line` of `file`. `order` is the place in the report.
+    header and no semicolon; it begins on line `first_line` of `file`. `order` is the place in the report. `of` says
+    what a share counts: time, readings or events; its interval follows from it.
     """
 
     id: str
@@ -79,6 +83,7 @@ class Measure:
     caution: str
     version: int
     changes: tuple[Change, ...]
+    of: str
     order: int
     sql: str
     file: Path
@@ -129,6 +134,7 @@ def read_file(file: Path) -> tuple[Measure | None, list[Fault]]:
         **words,
         version=header["version"],
         changes=tuple(Change(**change) for change in header["changes"]),
+        of=header.get("of", OF[0]),
         order=header.get("order", LAST_IN_ORDER),
         sql=sql,
         file=file,
@@ -155,10 +161,12 @@ def _header_faults(header: dict[str, Any]) -> list[tuple[str, str]]:
             faults.append((key, f"`{key}` must be text in quotes"))
         elif not value.strip() and key not in MAY_BE_EMPTY:
             faults.append((key, f"`{key}` is empty: say it in words"))
-    for key, allowed in (("kind", KINDS), ("better", BETTER)):
+    for key, allowed in (("kind", KINDS), ("better", BETTER), ("of", OF)):
         value = header.get(key, allowed[0])
-        if isinstance(value, str) and value.strip() and value not in allowed:
-            near = _nearest(value, allowed)
+        if key in TEXT_KEYS and not (isinstance(value, str) and value.strip()):
+            continue
+        if value not in allowed:
+            near = _nearest(str(value), allowed)
             hint = f"; did you mean `{near}`?" if near else ""
             faults.append((key, f"`{key}` is not one of {', '.join(allowed)}{hint}"))
     return faults + _unit_faults(header) + _version_faults(header)

@@ -86,7 +86,7 @@ def _bounds(name: str, interval: tuple[float, float]) -> dict[str, float]:
 def _interval_schema() -> dict[str, type[pl.DataType]]:
     numbers = [f"share_{state}_{bound}" for state in _SHARED for bound in ("low", "high")]
     numbers += [f"patient_share_within_{name}" for name in ("median", "q1", "q3", "median_low", "median_high")]
-    return {name: pl.String for name in CELL} | dict.fromkeys(numbers, pl.Float64)
+    return dict.fromkeys(CELL, pl.String) | dict.fromkeys(numbers, pl.Float64)
 
 
 def _episode_counts(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
@@ -150,7 +150,7 @@ def _changes(summary: pl.DataFrame, repeats: dict[tuple[object, ...], np.ndarray
                 row |= _bounds(f"{share}_change", percentile_interval(differences[:, position]))
         rows.append(row)
     names = [f"{share}_change{end}" for share in shares for end in ("", "_low", "_high")]
-    return pl.DataFrame(rows, schema={name: pl.String for name in CELL} | dict.fromkeys(names, pl.Float64))
+    return pl.DataFrame(rows, schema=dict.fromkeys(CELL, pl.String) | dict.fromkeys(names, pl.Float64))
 
 
 def _month_before(month: str) -> str:

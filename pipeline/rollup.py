@@ -88,7 +88,7 @@ def _share_cells(measure: Measure, cells: pl.DataFrame) -> pl.DataFrame:
         (*cell, *_bootstrap_interval(rows, seed_of(measure.id, *cell)))
         for cell, rows in by_patient.partition_by(CELL, as_dict=True, maintain_order=True).items()
     ]
-    columns = {name: pl.String for name in CELL} | {"low": pl.Float64, "high": pl.Float64}
+    columns = dict.fromkeys(CELL, pl.String) | {"low": pl.Float64, "high": pl.Float64}
     frame = pl.DataFrame(intervals, schema=columns, orient="row")
     return pooled.join(frame, on=CELL, how="left", nulls_equal=True)
 
@@ -120,7 +120,7 @@ def _median_cells(measure: Measure, cells: pl.DataFrame) -> pl.DataFrame:
         # The words "not reached" are for people; in a table it is null.
         shown = [None if np.isnan(number) else number for number in result]
         rows.append((*cell, values["patient_key"].n_unique(), values.height, *shown))
-    columns = {name: pl.String for name in CELL} | {
+    columns = dict.fromkeys(CELL, pl.String) | {
         "patients": pl.Int64,
         "events": pl.Int64,
         "result": pl.Float64,

@@ -1,8 +1,9 @@
 /*
 title = "High-oxygen episodes with a saturation above the band"
-question = "In how many of the high-FiO2 episodes was the saturation higher than prescribed, so that less oxygen might have done?"
+question = "In how many of the high-FiO2 episodes was the saturation above the band, so less oxygen might have done?"
 kind = "share"
 unit = "%"
+of = "events"
 better = "lower"
 numerator = "Episodes with any reading above the upper limit in force while they lasted."
 denominator = "High-FiO2 episodes in stays with evidence of CO2 retention that started in the month."

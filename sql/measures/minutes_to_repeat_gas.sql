@@ -10,7 +10,10 @@ numerator = """
 """
 denominator = "High-FiO2 episodes in stays with evidence of CO2 retention; each in the ward and month of its start."
 excludes = "Time under an exclusion flag begins no episode, but the clock runs on in it."
-standard = "60 minutes at the most: blood gases are to be checked again 30 to 60 minutes after oxygen is started or raised."
+standard = """
+    60 minutes at the most: blood gases are to be checked again 30 to 60 minutes after oxygen is started or raised in
+    patients at risk of CO2 retention.
+"""
 source = """
     O'Driscoll et al., BTS guideline for oxygen use in adults, Thorax 2017;72(Suppl 1):ii1-ii90, summary table 4.
     Counting from the start of the episode is a choice of this audit.
