@@ -3,7 +3,10 @@
 import polars as pl
 
 from pipeline.policy import Policy
+from pipeline.timeline import Timeline
 from pipeline.vocabulary import RETENTION_SAMPLE_TYPES
+
+_STATES = ("below", "within", "above_on_oxygen", "unobserved")
 
 EPISODE_COLUMNS = (
     "stay_id",
@@ -37,88 +40,87 @@ EPISODE_COLUMNS = (
 )
 
 
-def high_fio2_episodes(timeline: pl.DataFrame, gases: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+def high_fio2_episodes(timeline: Timeline, gases: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     """Finds the maximal runs of high inspired fraction, joined over short gaps, and what was seen around them.
 
-    In: timeline, one row per span with the documented columns, the rows of a stay together and in order of time;
-    gases, one row per sample with stay_id, taken_at, sample_type, pco2_kpa and ph.
+    In: a timeline; gases, one row per sample with stay_id, taken_at, sample_type, pco2_kpa and ph.
     Out: one row per episode `[started_at, ended_at)` with EPISODE_COLUMNS. Seconds, the mean and the peak are over
     the high time, gaps left out; the lowest and highest reading and `saturation_during` look at every reading taken
     in the episode. gas_before is the last sample at or before the start, gas_after the first one after it, null if
     there was none in the stay. `acidosis_after` is null without a later gas, or where it does not tell.
     """
-    of_retainers = timeline.filter(pl.col("retainer_ever").is_not_null())
-    episodes = _runs(of_retainers, policy)
-    episodes = _with_readings(episodes, of_retainers)
-    return _with_gases(episodes, of_retainers, gases, policy).select(EPISODE_COLUMNS)
+    stretches = _stretches(timeline, policy)
+    episodes = _with_readings(_runs(stretches, policy), stretches)
+    return _with_gases(episodes, stretches, gases, policy).select(EPISODE_COLUMNS)
 
 
-def _runs(timeline: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+def _stretches(timeline: Timeline, policy: Policy) -> pl.DataFrame:
+    """One row per condition of the stays that can have an episode, with what the readings did in it.
+
+    Inspired oxygen and target stay the same within a condition, so nothing is lost by adding up its spans.
+    """
     # Unknown or excluded time is no high time: it ends a run and counts as gap.
-    high = timeline.filter((pl.col("fio2") > policy.high_fio2_above) & pl.col("excluded").is_null())
+    high = ((pl.col("fio2") > policy.high_fio2_above) & pl.col("excluded").is_null()).fill_null(False)
+    conditions = timeline.conditions.with_columns(high=high).filter(
+        pl.col("retainer_ever").is_not_null() & pl.col("high").any().over("stay_id")
+    )
+    spans = timeline.spans.join(conditions.select("condition_no"), on="condition_no", how="semi")
+    seconds, reading = pl.col("seconds").cast(pl.Int64), pl.col("spo2_percent").filter("reading_taken")
+    added_up = spans.group_by("condition_no").agg(
+        *(seconds.filter(pl.col("band_state") == state).sum().alias(f"{state}_s") for state in _STATES),
+        started_at=pl.col("started_at").min(),
+        seconds=seconds.sum(),
+        spo2_min=reading.min(),
+        spo2_max=reading.max(),
+    )
+    return (
+        conditions.join(added_up, on="condition_no", how="left")
+        .sort("condition_no")
+        .with_columns(ended_at=pl.col("started_at") + pl.duration(seconds=pl.col("seconds")))
+    )
+
+
+def _runs(stretches: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     gap = pl.col("started_at") - pl.col("ended_at").shift(1)
     is_far = gap > pl.duration(seconds=int(policy.episode_join_minutes * 60))
     begins = pl.col("stay_id").ne_missing(pl.col("stay_id").shift(1)) | is_far
-    at_peak = pl.col("fio2").arg_max()
-
-    def seconds_in(state: str) -> pl.Expr:
-        return pl.col("seconds").filter(pl.col("band_state") == state).sum().cast(pl.Int64).alias(f"{state}_s")
-
     return (
-        high.with_columns(episode=begins.cum_sum(), seconds=pl.col("seconds").cast(pl.Int64))
+        stretches.filter("high")
+        .with_columns(episode=begins.cum_sum())
         .group_by("episode", maintain_order=True)
         .agg(
-            pl.col("stay_id", "started_at").first(),
+            pl.col("stay_id", "started_at", "ward", "lower_percent", "upper_percent", "retainer_ever").first(),
             pl.col("ended_at").last(),
+            pl.col([f"{state}_s" for state in _STATES]).sum(),
             high_s=pl.col("seconds").sum(),
             peak_fio2=pl.col("fio2").max(),
             mean_fio2=(pl.col("fio2") * pl.col("seconds")).sum() / pl.col("seconds").sum(),
-            device_at_peak=pl.col("device").get(at_peak),
-            ward=pl.col("ward").first(),
-            lower_percent=pl.col("lower_percent").first(),
-            upper_percent=pl.col("upper_percent").first(),
+            device_at_peak=pl.col("device").get(pl.col("fio2").arg_max()),
             retainer_at_start=pl.col("retainer").first(),
-            retainer_ever=pl.col("retainer_ever").first(),
-            below_s=seconds_in("below"),
-            within_s=seconds_in("within"),
-            above_on_oxygen_s=seconds_in("above_on_oxygen"),
-            unobserved_s=seconds_in("unobserved"),
         )
         .filter(pl.col("high_s") >= policy.episode_min_minutes * 60)
     )
 
 
-def _with_readings(episodes: pl.DataFrame, timeline: pl.DataFrame) -> pl.DataFrame:
-    readings = timeline.filter("reading_taken").select(
-        "stay_id",
-        "spo2_percent",
-        taken_at="started_at",
-        too_high=pl.col("spo2_percent") > pl.col("upper_percent"),
-        too_low=pl.col("spo2_percent") < pl.col("lower_percent"),
-        judged=pl.col("upper_percent").is_not_null(),
-    )
-    starts = episodes.select("stay_id", "episode", "started_at", "ended_at").sort("started_at")
+def _with_readings(episodes: pl.DataFrame, stretches: pl.DataFrame) -> pl.DataFrame:
+    starts = episodes.select("stay_id", "episode", "started_at", end="ended_at").sort("started_at")
+    has_reading = pl.col("spo2_max").is_not_null()
     seen = (
-        readings.sort("taken_at")
-        .join_asof(
-            starts,
-            left_on="taken_at",
-            right_on="started_at",
-            by="stay_id",
-            strategy="backward",
-            check_sortedness=False,
-        )
-        .filter(pl.col("taken_at") < pl.col("ended_at"))
+        stretches.filter(has_reading)
+        .sort("started_at")
+        .join_asof(starts, on="started_at", by="stay_id", strategy="backward", check_sortedness=False)
+        # A stretch lies in an episode as a whole or not at all, since it changes where the episode ends.
+        .filter(pl.col("started_at") < pl.col("end"))
         .group_by("episode")
         .agg(
-            spo2_min=pl.col("spo2_percent").min(),
-            spo2_max=pl.col("spo2_percent").max(),
-            saturation_during=pl.when(pl.col("too_high").any())
+            saturation_during=pl.when((pl.col("spo2_max") > pl.col("upper_percent")).any())
             .then(pl.lit("above"))
-            .when(pl.col("too_low").any())
+            .when((pl.col("spo2_min") < pl.col("lower_percent")).any())
             .then(pl.lit("below"))
-            .when(pl.col("judged").any())
+            .when(pl.col("upper_percent").is_not_null().any())
             .then(pl.lit("within")),
+            spo2_min=pl.col("spo2_min").min(),
+            spo2_max=pl.col("spo2_max").max(),
         )
     )
     return episodes.join(seen, on="episode", how="left", maintain_order="left").with_columns(
@@ -126,8 +128,8 @@ def _with_readings(episodes: pl.DataFrame, timeline: pl.DataFrame) -> pl.DataFra
     )
 
 
-def _with_gases(episodes: pl.DataFrame, timeline: pl.DataFrame, gases: pl.DataFrame, policy: Policy) -> pl.DataFrame:
-    window_ends = timeline.group_by("stay_id").agg(stay_end=pl.col("ended_at").max())
+def _with_gases(episodes: pl.DataFrame, stretches: pl.DataFrame, gases: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+    window_ends = stretches.group_by("stay_id").agg(stay_end=pl.col("ended_at").max())
     samples = (
         gases.filter(pl.col("sample_type").is_in(RETENTION_SAMPLE_TYPES))
         .join(window_ends, on="stay_id")

@@ -122,12 +122,8 @@ def _frames(
 
 
 def _episodes(timeline: Timeline, frames: dict[str, pl.DataFrame], policy: Policy) -> pl.DataFrame:
-    # Few stays have both evidence of retention and high oxygen; only theirs are put together in full.
-    high = (pl.col("fio2") > policy.high_fio2_above) & pl.col("excluded").is_null()
-    conditions = timeline.conditions.filter(pl.col("retainer_ever").is_not_null() & high.any().over("stay_id"))
-    spans = timeline.spans.join(conditions.select("condition_no"), on="condition_no", how="semi", maintain_order="left")
     gases = frames["gases"].join(frames["stays"].select("stay_no", "stay_id"), on="stay_no")
-    return high_fio2_episodes(Timeline(conditions, spans).joined(), gases, policy)
+    return high_fio2_episodes(timeline, gases, policy)
 
 
 def insert(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
