@@ -33,13 +33,14 @@ PERIOD_START, PERIOD_END = _local(2025, 7), _local(2026, 7)
 IMPROVEMENT_START = _local(2026, 1)
 IMPROVEMENT_SETTLES = 14 * DAY
 
-# Sixty days more than the year, for discharges that would lie after it.
+# Local midnights from January 2025 (the first visits of people who come again) to September 2026.
 MIDNIGHTS: Ints = np.array(
     [
-        int((datetime(2025, 7, 1) + timedelta(days=day)).replace(tzinfo=ZoneInfo(ZONE)).timestamp())
-        for day in range(365 + 60)
+        int((datetime(2025, 1, 1) + timedelta(days=day)).replace(tzinfo=ZoneInfo(ZONE)).timestamp())
+        for day in range(181 + 365 + 60)
     ]
 )
+FIRST_DAY = 181
 
 # Clocks go back at 01:00 UTC, so local 01:00-02:00 comes twice. The charting system is shut for the second one,
 # as many hospitals do: nothing is written down in it, and a local time in the extract has one meaning.
@@ -75,9 +76,9 @@ def local_hour(at: Ints) -> Floats:
 
 
 def is_weekend(at: Ints) -> Bools:
-    """True on a local Saturday or Sunday; 1 July 2025 was a Tuesday."""
+    """True on a local Saturday or Sunday; 1 January 2025 was a Wednesday."""
     day = np.searchsorted(MIDNIGHTS, at, side="right") - 1
-    return (day + 1) % 7 >= 5
+    return (day + 2) % 7 >= 5
 
 
 def month_index(at: Ints) -> Ints:

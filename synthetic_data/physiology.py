@@ -18,7 +18,7 @@ RESPONSE_TO_OXYGEN = 0.65
 # Arterial oxygen above which the ventilation of a CO2-sensitive patient falls.
 EXCESS_ABOVE_KPA = 8.3
 NORMAL_PCO2_KPA = 5.3
-NORMAL_BICARBONATE = 24.5
+NORMAL_BICARBONATE = 25.0
 
 
 def alveolar_po2_kpa(fio2: Floats, pco2_kpa: Floats) -> Floats:
@@ -45,8 +45,8 @@ def excess_oxygen_kpa(po2_kpa: Floats) -> Floats:
 
 
 def settled_bicarbonate(usual_pco2_kpa: Floats) -> Floats:
-    """Bicarbonate in mmol/L after the kidney has answered a lasting pCO2: 0.35 mmol/L per mmHg."""
-    return NORMAL_BICARBONATE + 0.35 * MMHG_PER_KPA * (usual_pco2_kpa - NORMAL_PCO2_KPA)
+    """Bicarbonate in mmol/L after the kidney has answered a lasting pCO2: 0.38 mmol/L per mmHg (texts: 0.3-0.4)."""
+    return NORMAL_BICARBONATE + 0.38 * MMHG_PER_KPA * (usual_pco2_kpa - NORMAL_PCO2_KPA)
 
 
 def acute_bicarbonate(settled: Floats, usual_pco2_kpa: Floats, pco2_kpa: Floats) -> Floats:
