@@ -63,10 +63,10 @@ THRESHOLD_SETS: tuple[dict[str, float], ...] = (
 
 SPO2 = (88.0, 92.0, 87.0, 93.0, 90.0, 94.0, 98.0, 99.0, 100.0, 87.9, 92.1, 70.0)
 LIMITS = ((88.0, 92.0), (88.0, 92.0), (94.0, 98.0), (88.0, 93.0), (85.0, 92.0), (92.0, 96.0), (88.0, 92.5))
-FLOWS = (None, 0.0, 0.1, 0.25, 0.5, 1.0, 2.0, 2.0, 2.1, 3.0, 4.9, 5.0, 6.0, 6.5, 7.0, 8.0, 9.9, 10.0, 15.0)
-FRACTIONS = (None, None, None, None, 0.21, 0.22, 0.24, 0.28, 0.28, 0.29, 0.35, 0.59, 0.6, 0.99, 1.0)
-PCO2 = (None, 4.5, 5.9995, 6.0, 6.01, 6.01, 6.5, 8.2)
-PH = (None, 7.2, 7.349, 7.35, 7.351, 7.42)
+FLOWS = (None, 0.0, 0.1, 0.5, 1.0, 2.0, 2.0, 2.0, 2.1, 3.0, 4.9, 5.0, 5.0, 6.0, 6.5, 7.0, 8.0, 9.0, 9.9, 10.0)
+FRACTIONS = (*(None,) * 10, 0.21, 0.22, 0.24, 0.28, 0.28, 0.29, 0.35, 0.59, 0.6, 0.99, 1.0)
+PCO2 = (None, None, 4.5, 5.9995, 6.0, 6.01, 6.01, 6.5, 8.2)
+PH = (None, 7.2, 7.2, 7.349, 7.35, 7.351, 7.42)
 WARDS = ("A", "B", "C")
 # Devices that give episodes come more often.
 LIKELY_DEVICES = (*DEVICES, NEBULISER, ROOM_AIR, "nasal_cannula", "reservoir_mask", "simple_mask")
@@ -179,7 +179,12 @@ def _records(
 
     flags = draw(st.lists(st.tuples(anywhere, st.sampled_from(LIKELY_FLAGS)), max_size=3, unique=True))
     # Most patients have a target from the start.
-    prescribed = sorted({*some(0, 3), *draw(st.sampled_from(((0,), (0,), (0,), ())))})
+    prescribed = sorted({*some(0, 3), *one(((0,), (0,), (0,), ()))})
+    started = some(1, 8)
+    # Some gases are taken exactly when one is due after a change of device.
+    wait = int(thresholds["repeat_gas_minutes"] * 60) // grid
+    due = [offset + wait for offset in started if offset + wait <= length]
+    sampled = sorted({*some(0, 3), *(one(((), (), tuple(due[:1]), tuple(due[-1:]))))})
     return {
         "wards": [{"stay_id": stay_id, "ward": one(WARDS), "entered_at": at(o)} for o in some(0, 3)],
         "readings": [{"stay_id": stay_id, "taken_at": at(o), "spo2_percent": one(SPO2)} for o in some(3, 12)],
@@ -192,7 +197,7 @@ def _records(
                 "fio2_fraction": one(FRACTIONS),
                 "ended_at": later(o),
             }
-            for o in some(1, 8)
+            for o in started
         ],
         "targets": [_target(stay_id, at(o), one(LIMITS), later(o)) for o in prescribed],
         "gases": [
@@ -203,11 +208,9 @@ def _records(
                 "ph": one(PH),
                 "pco2_kpa": one(PCO2),
             }
-            for o in some(0, 4)
+            for o in sampled
         ],
-        "flags": [
-            {"stay_id": stay_id, "flagged_at": at(o), "flag": flag, "until_at": later(o)} for o, flag in flags
-        ],
+        "flags": [{"stay_id": stay_id, "flagged_at": at(o), "flag": flag, "until_at": later(o)} for o, flag in flags],
     }
 
 
@@ -224,9 +227,7 @@ def _target(
 
 
 @st.composite
-def _pool(
-    draw: st.DrawFn, grid: int, length: int, thresholds: Mapping[str, float], anchor: int
-) -> list[int]:
+def _pool(draw: st.DrawFn, grid: int, length: int, thresholds: Mapping[str, float], anchor: int) -> list[int]:
     """Offsets from admission in steps of the grid: the ends, before and after, and exact distances apart."""
     minutes = [
         thresholds["reading_carry_hours"] * 60,
@@ -237,7 +238,7 @@ def _pool(
         thresholds["repeat_gas_minutes"],
     ]
     steps = [int(value * 60) // grid for value in minutes]
-    pool = {0, length, anchor, *draw(st.lists(st.integers(-3, length + 3), min_size=4, max_size=8))}
+    pool = {-2, 0, length, anchor, *draw(st.lists(st.integers(-3, length + 3), min_size=4, max_size=8))}
     for offset in draw(st.lists(st.sampled_from(sorted(pool)), min_size=3, max_size=6)):
         reach = offset + draw(st.sampled_from(steps))
         pool |= {reach, reach + draw(st.sampled_from((-1, 0, 1)))}

@@ -14,22 +14,23 @@ from hypothesis import HealthCheck, given, settings
 from pipeline.episodes import high_fio2_episodes
 from pipeline.measure import stay_band_time
 from pipeline.policy import read_policy
-from pipeline.timeline import build_timeline
-from tests import oracle
+from pipeline.timeline import Timeline, build_timeline
+from tests import oracle, oracle_episodes
+from tests.charts import chart, device, flag, gas, reading, target
 from tests.strategies import Case, cases, frames, policy_of
 
 # Columns of a timeline row that are not a state: its span, and whether a reading was taken at its start.
 SPAN_COLUMNS = {"started_at", "ended_at", "seconds", "reading_taken"}
-BY_MINUTE = settings(
-    max_examples=120, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
-)
-BY_SECOND = settings(
-    max_examples=20, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
-)
+BY_MINUTE = settings(max_examples=120, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+BY_SECOND = settings(max_examples=30, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+
+
+def built(case: Case) -> Timeline:
+    return build_timeline(frames(case.tables, case.as_of), policy_of(case.thresholds), case.zone)
 
 
 def timeline_of(case: Case) -> pl.DataFrame:
-    return build_timeline(frames(case.tables, case.as_of), policy_of(case.thresholds), case.zone).joined()
+    return built(case).joined()
 
 
 def compare(found: list[dict[str, Any]], expected: list[dict[str, Any]], keys: tuple[str, ...]) -> None:
@@ -50,7 +51,7 @@ def compare(found: list[dict[str, Any]], expected: list[dict[str, Any]], keys: t
 
 def check_band_time_and_episodes(case: Case) -> None:
     step = oracle.exact_step(case.tables, case.as_of, case.thresholds)
-    timeline = timeline_of(case)
+    timeline = built(case)
     compare(
         stay_band_time(timeline).to_dicts(),
         oracle.stay_band_time(case.tables, case.zone, case.as_of, case.thresholds, step),
@@ -59,7 +60,7 @@ def check_band_time_and_episodes(case: Case) -> None:
     gases = frames(case.tables, case.as_of)["gases"]
     compare(
         high_fio2_episodes(timeline, gases, policy_of(case.thresholds)).to_dicts(),
-        oracle.high_fio2_episodes(case.tables, case.zone, case.as_of, case.thresholds, step),
+        oracle_episodes.high_fio2_episodes(case.tables, case.zone, case.as_of, case.thresholds, step),
         ("stay_id", "started_at"),
     )
 
@@ -126,12 +127,23 @@ def test_the_walk_uses_the_default_thresholds_of_the_policy() -> None:
 
 def test_a_longer_step_gives_the_same_answer_as_a_step_of_one_second() -> None:
     """The walk by minutes is exact where all times are whole minutes: checked on one busy stay by both steps."""
-    case = busy_case()
-    assert oracle.exact_step(case.tables, case.as_of, case.thresholds) == 60
-    for measure in (oracle.stay_band_time, oracle.high_fio2_episodes):
-        by_minute = measure(case.tables, case.zone, case.as_of, case.thresholds, 60)
-        by_second = measure(case.tables, case.zone, case.as_of, case.thresholds, 1)
+    tables = chart(
+        500,
+        target(3, until=391),
+        *(reading(at, spo2) for at, spo2 in ((1, 90), (17, 96), (100, 85), (490, 91))),
+        device(7, "simple_mask", flow=5, until=61),
+        device(80, "nasal_cannula", flow=3),
+        device(130, "oxygen_driven_nebuliser"),
+        gas(71, 6.5, 7.3),
+        flag(140, "theatre", until=151),
+    )
+    as_of = tables["stays"][0]["discharged_at"]
+    assert oracle.exact_step(tables, as_of, oracle.DEFAULTS) == 60
+    for measure, keys in (
+        (oracle.stay_band_time, oracle.BAND_KEYS),
+        (oracle_episodes.high_fio2_episodes, ("stay_id", "started_at")),
+    ):
+        by_minute = measure(tables, "Europe/London", as_of, oracle.DEFAULTS, 60)
+        by_second = measure(tables, "Europe/London", as_of, oracle.DEFAULTS, 1)
         assert by_minute
-        assert len(by_minute) == len(by_second)
-        for one, other in zip(by_minute, by_second, strict=True):
-            assert one == pytest.approx(other)
+        compare(by_minute, by_second, keys)
