@@ -54,15 +54,6 @@ class Point:
 
 
 @dataclass(frozen=True)
-class Line:
-    """One line of a trend: its name (empty: not labelled) and a point for every month."""
-
-    name: str
-    points: tuple[Point, ...]
-    dashed: bool = False
-
-
-@dataclass(frozen=True)
 class Interval:
     """One named row of a dot-and-interval chart, in the unit of the axis."""
 
@@ -72,7 +63,7 @@ class Interval:
     high: float
 
 
-def strip(parts: Mapping[str, float], label: str, name: str) -> Markup:
+def strip(parts: Mapping[str, float], label: str) -> Markup:
     """One bar cut into below, within and above on oxygen (`parts`: fractions of observed time, in that order).
 
     What is left of the whole stays empty: above the band on air, or with the device unknown.
@@ -86,96 +77,76 @@ def strip(parts: Mapping[str, float], label: str, name: str) -> Markup:
         alt.Chart(_values(ends))
         .mark_bar(stroke=INK, strokeWidth=0.6, height=11)
         .encode(
-            x=alt.X("from:Q", scale=alt.Scale(domain=[0, 1]), axis=None),
-            x2="to:Q",
-            color=alt.Color("shade:N", scale=None),
+            alt.X("from:Q", scale=alt.Scale(domain=[0, 1]), axis=None),
+            alt.X2("to"),
+            alt.Color("shade:N", scale=None),
         )
     )
     frame = (
         alt.Chart(_values([{"from": 0, "to": 1}]))
         .mark_bar(fill="#ffffff", stroke=GREY, strokeWidth=0.6, height=11)
-        .encode(x=alt.X("from:Q", axis=None), x2="to:Q")
+        .encode(alt.X("from:Q", axis=None), alt.X2("to"))
     )
-    return _svg((frame + bars).properties(width=220, height=12, padding=1), label, name)
+    return _svg((frame + bars).properties(width=220, height=12, padding=1), label)
 
 
 def trend(
-    lines: Sequence[Line],
+    points: Sequence[Point],
+    last: str,
     label: str,
-    name: str,
     axis_title: str,
-    top: float | None = None,
+    ends: tuple[float, float] | None = None,
     changes: Sequence[str] = (),
-    width: int = 430,
-    height: int = 120,
 ) -> Markup:
-    """Months from left to right, a dot and a 95 % interval each; `changes`: months in which the meaning changed.
+    """Months from left to right, a dot and a 95 % interval each, every month once and in order.
 
-    The axis begins at 0 and ends at `top`, or above the highest value. The last figure of a named line bears its name.
+    last: the text beside the last dot. ends: of the axis; without them from 0 to above the highest value.
+    changes: months in which the meaning changed, drawn as rules.
     """
-    months = [point.month for point in lines[0].points]
-    top = top or top_of(lines)
-    rows = [
-        {"line": index, "dashed": line.dashed, **_within(point, top)}
-        for index, line in enumerate(lines)
-        for point in line.points
-    ]
-    months_axis = alt.Axis(title=None, grid=False, labelAngle=0, labelExpr=_month_label_expression(months))
-    x = alt.X("month:O", scale=alt.Scale(domain=months), axis=months_axis)
-    y = alt.Y(
-        "value:Q",
-        scale=alt.Scale(domain=[0, top]),
-        axis=alt.Axis(title=axis_title, tickCount=4, domain=False, ticks=False),
+    bottom, top = ends or (0.0, top_of(points))
+    months = [point.month for point in points]
+    x = alt.X(
+        "month:O",
+        scale=alt.Scale(domain=months),
+        axis=alt.Axis(title=None, grid=False, labelAngle=0, labelExpr=_month_label_expression(months)),
     )
-    base = alt.Chart(_values(rows)).encode(x=x)
-    shade = alt.condition("datum.dashed", alt.value(GREY), alt.value(ACCENT))
+    scale = alt.Scale(domain=[bottom, top])
+    axis = alt.Axis(title=axis_title, tickCount=4, domain=False, ticks=False)
+    y, low = (alt.Y(f"{end}:Q", scale=scale, axis=axis) for end in ("value", "low"))
+    base = alt.Chart(_values([_within(point, bottom, top) for point in points]))
     known = base.transform_filter("isValid(datum.value)")
     layers = [
-        known.mark_rule(strokeWidth=1.4, opacity=0.55).encode(
-            y=alt.Y("low:Q"), y2="high:Q", color=shade
-        ),
-        base.mark_line(strokeWidth=1.6).encode(
-            y=y,
-            detail="line:N",
-            color=shade,
-            strokeDash=alt.condition("datum.dashed", alt.value([4, 3]), alt.value([1, 0])),
-        ),
-        known.mark_point(filled=True, size=30, opacity=1).encode(y=y, color=shade),
+        known.mark_rule(strokeWidth=1.4, opacity=0.55, color=ACCENT).encode(x, low, alt.Y2("high")),
+        base.mark_line(strokeWidth=1.6, color=ACCENT).encode(x, y),
+        known.mark_point(filled=True, size=30, opacity=1, color=ACCENT).encode(x, y),
     ]
     marked = [month for month in changes if month in months]
     if marked:
         rules = alt.Chart(_values([{"month": month} for month in marked]))
-        layers.append(rules.mark_rule(color=INK, strokeDash=[2, 3]).encode(x=x))
-        layers.append(
-            rules.mark_text(text="meaning changed", align="left", dx=4, fontSize=SIZE - 2, color=INK).encode(
-                x=x, y=alt.value(4)
-            )
-        )
-    labels = _end_labels(lines, top, height)
-    if labels:
-        layers.append(
-            alt.Chart(_values(labels))
-            .mark_text(align="left", dx=9, fontSize=SIZE, color=INK)
-            .encode(x=x, y=alt.Y("place:Q"), text="text:N")
-        )
-    return _svg(alt.layer(*layers).properties(width=width, height=height), label, name)
+        words = rules.mark_text(text="meaning changed", align="left", dx=4, fontSize=SIZE - 2, color=INK)
+        layers.append(rules.mark_rule(color=INK, strokeDash=[2, 3]).encode(x))
+        layers.append(words.encode(x, alt.YValue(4)))
+    if points[-1].value is not None:
+        beside = alt.Chart(_values([_within(points[-1], bottom, top)]))
+        layers.append(beside.mark_text(text=last, align="left", dx=9, fontSize=SIZE, color=INK).encode(x, y))
+    return _svg(alt.layer(*layers).properties(width=390, height=112), label)
 
 
 def intervals(
-    rows: Sequence[Interval], reference: float | None, label: str, name: str, axis_title: str, top: float
+    rows: Sequence[Interval], reference: float | None, label: str, axis_title: str, bottom: float, top: float
 ) -> Markup:
     """A dot and a 95 % interval for each name, in the order given; a rule at the hospital's figure."""
     order = [str(index) for index in range(len(rows))]
     names = {str(index): row.name for index, row in enumerate(rows)}
     data = _values(
         [
-            {"row": str(index), "value": row.value, "low": row.low, "high": min(row.high, top)}
+            {"row": str(index), "value": row.value, "low": max(row.low, bottom), "high": min(row.high, top)}
             for index, row in enumerate(rows)
         ]
     )
     x = alt.X(
         "value:Q",
-        scale=alt.Scale(domain=[0, top]),
+        scale=alt.Scale(domain=[bottom, top]),
         axis=alt.Axis(title=axis_title, tickCount=4, domain=False, ticks=False),
     )
     y = alt.Y(
@@ -191,24 +162,30 @@ def intervals(
             labelExpr=_lookup_expression(names),
         ),
     )
-    base = alt.Chart(data).encode(y=y)
+    base = alt.Chart(data)
     layers: list[alt.Chart] = []
     if reference is not None:
-        layers.append(
-            alt.Chart(_values([{"value": reference}]))
-            .mark_rule(color=GREY, strokeDash=[3, 3])
-            .encode(x=x)
-        )
-    layers.append(base.mark_rule(color=ACCENT, strokeWidth=1.6).encode(x=alt.X("low:Q"), x2="high:Q"))
-    layers.append(base.mark_point(filled=True, size=44, color=ACCENT, opacity=1).encode(x=x))
-    return _svg(alt.layer(*layers).properties(width=190, height=alt.Step(22)), label, name)
+        layers.append(alt.Chart(_values([{"value": reference}])).mark_rule(color=GREY, strokeDash=[3, 3]).encode(x))
+    layers.append(base.mark_rule(color=ACCENT, strokeWidth=1.6).encode(y, alt.X("low:Q"), alt.X2("high")))
+    layers.append(base.mark_point(filled=True, size=44, color=ACCENT, opacity=1).encode(y, x))
+    return _svg(alt.layer(*layers).properties(width=190, height=alt.Step(22)), label)
 
 
-def top_of(lines: Iterable[Line]) -> float:
+def top_of(points: Iterable[Point]) -> float:
     """A round end for an axis that shows every value whole, and intervals as far as twice the highest value."""
-    values = [point.value for line in lines for point in line.points if point.value is not None]
-    highs = [point.high for line in lines for point in line.points if point.high is not None]
-    return round_up(min(max(highs, default=1.0), 2 * max(values, default=0.5) or 1.0))
+    known = [point for point in points if point.value is not None]
+    highest = max((point.value or 0.0 for point in known), default=0.5)
+    reach = max((point.high or 0.0 for point in known), default=1.0)
+    return round_up(max(highest, min(reach, 2 * highest)) or 1.0)
+
+
+def bottom_of(lows: Iterable[float | None]) -> float:
+    """A round beginning for the axis of a large share: a multiple of 20 % under every interval.
+
+    >>> bottom_of([61.0, None, 87.2]), bottom_of([])
+    (60.0, 0.0)
+    """
+    return 20.0 * (min((low for low in lows if low is not None), default=0.0) // 20)
 
 
 def round_up(value: float) -> float:
@@ -225,25 +202,11 @@ def round_up(value: float) -> float:
     return next(round(step * power, 10) for step in (1.5, 2, 2.5, 3, 4, 5, 6, 8, 10) if value <= step * power)
 
 
-def _within(point: Point, top: float) -> dict[str, object]:
-    high = None if point.high is None else min(point.high, top)
-    return {"month": point.month, "value": point.value, "low": point.low, "high": high}
-
-
-def _end_labels(lines: Sequence[Line], top: float, height: int) -> list[dict[str, object]]:
-    """The names of the lines beside their last points, moved apart where they would touch."""
-    last = [
-        (line.points[-1].value, line.points[-1].month, line.name)
-        for line in lines
-        if line.name and line.points[-1].value is not None
-    ]
-    labels: list[dict[str, object]] = []
-    lowest_free = 0.0
-    for value, month, name in sorted(last, key=lambda item: (item[0], item[2])):
-        place = max(float(value or 0), lowest_free)
-        lowest_free = place + top * (SIZE + 2) / height
-        labels.append({"month": month, "place": min(place, top), "text": name})
-    return labels
+def _within(point: Point, bottom: float, top: float) -> dict[str, object]:
+    low = None if point.low is None else max(point.low, bottom)
+    # An interval that has a lower end only goes on beyond the axis.
+    high = None if low is None else min(top if point.high is None else point.high, top)
+    return {"month": point.month, "value": point.value, "low": low, "high": high}
 
 
 def _month_label_expression(months: Sequence[str]) -> str:
@@ -264,12 +227,11 @@ def _values(rows: Sequence[Mapping[str, object]]) -> alt.InlineData:
     return alt.InlineData(values=[dict(row) for row in rows])
 
 
-def _svg(chart: alt.LayerChart | alt.Chart, label: str, name: str) -> Markup:
-    """The chart as SVG with a text alternative; `name` makes its element names the page's only ones."""
+def _svg(chart: alt.TopLevelMixin, label: str) -> Markup:
+    """The chart as SVG with a text alternative. No mark is clipped, so no element needs a name."""
     spec = chart.to_dict(validate=False)
     spec["config"] = _CONFIG
     drawn = vl_convert.vegalite_to_svg(spec)
-    drawn = _own_names(drawn, name)
     text = escape(label)
     return Markup(
         re.sub(
@@ -279,13 +241,3 @@ def _svg(chart: alt.LayerChart | alt.Chart, label: str, name: str) -> Markup:
             count=1,
         )
     )
-
-
-def _own_names(svg: str, name: str) -> str:
-    """Element names counted from 1 in this chart: the converter counts on from chart to chart."""
-    known: dict[str, str] = {}
-    for found in re.findall(r'\bid="([^"]+)"', svg):
-        known.setdefault(found, f"{name}-{len(known) + 1}")
-    for old, new in known.items():
-        svg = svg.replace(f'id="{old}"', f'id="{new}"').replace(f"url(#{old})", f"url(#{new})")
-    return svg

@@ -1,7 +1,7 @@
 """The figures of one group in one month, as the report shows them. Picked from measured tables, not computed."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from enum import StrEnum
 from typing import Any
 
@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.vocabulary import OBSERVED_STATES
 from reports import wording
 
+_GIVEN = ("group", "ward", "month")
 SHARES = ("share_below", "share_within", "share_above_on_oxygen")
 
 
@@ -136,17 +137,14 @@ def group_figures(
     row = pick(summary, month, ward, group)
     before = pick(summary, wording.month_before(month), ward, group)
     state, previous_state = state_of(row, small), state_of(before, small)
-    head = {"group": group, "ward": ward, "month": month, "state": state, "previous_state": previous_state}
+    empty = GroupFigures(group, ward, month, state, previous_state)
     if row is None or state in (State.NOBODY, State.TOO_FEW):
-        return GroupFigures(**head)
+        return empty
     change = pick(changes, month, ward, group) if previous_state is State.SHOWN else None
-    taken = GroupFigures.__dataclass_fields__.keys() & row.keys() - head.keys()
-    return GroupFigures(
-        **head,
-        **{name: row[name] for name in taken},
-        **{name.removeprefix("share_"): _share(row, change, name) for name in SHARES},
-        observed_s=observed_seconds(row),
-    )
+    kept = [field.name for field in fields(GroupFigures) if field.name in row and field.name not in _GIVEN]
+    shares = {name.removeprefix("share_"): _share(row, change, name) for name in SHARES}
+    values: dict[str, Any] = {name: row[name] for name in kept} | shares
+    return replace(empty, observed_s=observed_seconds(row), **values)
 
 
 def observed_seconds(row: Mapping[str, Any]) -> int:
@@ -160,7 +158,10 @@ def state_of(row: Mapping[str, Any] | None, small: float) -> State:
         return State.NOBODY
     if row["suppressed"] or row["patients"] is None or row["patients"] < small:
         return State.TOO_FEW
-    return State.SHOWN if observed_seconds(row) else State.UNOBSERVED
+    if not observed_seconds(row):
+        return State.UNOBSERVED
+    # The shares rest on the patients who were observed, which may be few of many.
+    return State.TOO_FEW if row["patients_observed"] < small else State.SHOWN
 
 
 def _share(row: Mapping[str, Any], change: Mapping[str, Any] | None, name: str) -> Share:

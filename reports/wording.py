@@ -6,7 +6,8 @@ A figure that does not exist is an en dash, and the words beside it say why.
 
 from datetime import datetime
 
-NOTHING = "–"
+EN_DASH = "\N{EN DASH}"
+NOTHING = EN_DASH
 NO_BREAK = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
 
@@ -46,8 +47,8 @@ GROUP_IN_WORDS = {"retainer": "CO2 retainers", "other": "everybody else", None: 
 def percent(share: float | None) -> str:
     """A fraction as per cent: 0.0912 is 9.1 %, 0.1712 is 17 %.
 
-    >>> percent(0.0912), percent(0.1712), percent(0), percent(1), percent(None)
-    ('9.1\\xa0%', '17\\xa0%', '0\\xa0%', '100\\xa0%', '–')
+    >>> percent(0.0912), percent(0.1712), percent(0), percent(1), percent(0.997)
+    ('9.1\\xa0%', '17\\xa0%', '0\\xa0%', '100\\xa0%', '>99\\xa0%')
     """
     if share is None:
         return NOTHING
@@ -72,19 +73,31 @@ def percent_interval(low: float | None, high: float | None, share: float | None)
 
 
 def points(change: float | None) -> str:
-    """A change of a share in percentage points, with its sign: -0.0594 is −5.9.
+    """A change of a share in percentage points, with its sign; null is an en dash.
 
-    >>> points(-0.0594), points(0.0004), points(0.012)
-    ('−5.9', '0.0', '+1.2')
+    >>> points(-0.0594) == MINUS + "5.9", points(-0.0004), points(0.012)
+    (True, '0.0', '+1.2')
     """
     return NOTHING if change is None else _signed(f"{100 * change:.1f}")
+
+
+def points_end(change: float) -> str:
+    """One end of the interval of a change, in percentage points; never rounded to 0 when it is not 0.
+
+    >>> points_end(0.012), points_end(-0.0002), points_end(0.0)
+    ('+1.2', 'just under 0', '0.0')
+    """
+    text = points(change)
+    if change == 0 or float(text.replace(MINUS, "-")) != 0:
+        return text
+    return "just under 0" if change < 0 else "just over 0"
 
 
 def number(value: float | None, decimals: int = 0) -> str:
     """A number with thousands separators.
 
-    >>> number(12345), number(7.345, 2), number(None)
-    ('12,345', '7.34', '–')
+    >>> number(12345), number(7.345, 2)
+    ('12,345', '7.34')
     """
     return NOTHING if value is None else f"{value:,.{decimals}f}".replace("-", MINUS)
 
@@ -98,6 +111,16 @@ def short_number(value: float | None) -> str:
     return NOTHING if value is None else f"{value:,.4f}".rstrip("0").rstrip(".").replace("-", MINUS)
 
 
+def exact(value: float, decimals: int) -> str:
+    """A measured value with one more decimal than usual where it has one, so that it is not rounded over a threshold.
+
+    >>> exact(6.0, 1), exact(6.04, 1), exact(7.349, 2), exact(7.3, 2)
+    ('6.0', '6.04', '7.349', '7.30')
+    """
+    finer = f"{value:.{decimals + 1}f}"
+    return finer[:-1] if finer.endswith("0") else finer
+
+
 def counted(count: int, one: str, many: str | None = None) -> str:
     """A count with its noun.
 
@@ -108,17 +131,19 @@ def counted(count: int, one: str, many: str | None = None) -> str:
 
 
 def duration(seconds: float | None) -> str:
-    """A length of time in hours and minutes.
+    """A length of time in hours and minutes, from two days up in days and hours.
 
-    >>> duration(5400), duration(2700), duration(7200), duration(20)
-    ('1 h 30 min', '45 min', '2 h', 'under 1 min')
+    >>> duration(5400), duration(2700), duration(7200), duration(20), duration(851_220)
+    ('1 h 30 min', '45 min', '2 h', 'under 1 min', '9 days 20 h')
     """
     if seconds is None:
         return NOTHING
     if 0 < seconds < 60:
         return "under 1 min"
     hours, minutes = divmod(int(seconds) // 60, 60)
-    parts = [f"{hours:,} h"] * (hours > 0) + [f"{minutes} min"] * (minutes > 0 or hours == 0)
+    if hours >= 48:
+        return f"{hours // 24:,} days {hours % 24} h"
+    parts = [f"{hours} h"] * (hours > 0) + [f"{minutes} min"] * (minutes > 0 or hours == 0)
     return " ".join(parts)
 
 
@@ -166,6 +191,16 @@ def listed_in_words(items: list[str]) -> str:
     ('a', 'a, b and c')
     """
     return items[0] if len(items) == 1 else ", ".join(items[:-1]) + " and " + items[-1]
+
+
+def sentence_case(text: str) -> str:
+    """The same text with a capital first letter."""
+    return text[:1].upper() + text[1:]
+
+
+def first_word(text: str) -> str:
+    """The text up to its first space: the number of "12 patients"."""
+    return text.split(" ")[0]
 
 
 def _decimals(value: float) -> int:

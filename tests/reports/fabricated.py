@@ -5,20 +5,20 @@ Only the tables a report reads are filled, straight with figures: nothing here w
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from importlib import resources
 from pathlib import Path
 
 import duckdb
 import numpy as np
 import polars as pl
 
-from pipeline.vocabulary import BAND_STATES
+from pipeline.catalogue import read_measures
+from pipeline.store import create_tables
 from reports.wording import month_before, months_up_to
 
 LAST_MONTH = "2026-05"
 MONTHS = tuple(months_up_to(LAST_MONTH, 14))
 AS_OF = datetime(2026, 6, 3, 6, 0)
-HOSTILE = '<script>alert(1)</script>" onload=\'x\' & Co'
+HOSTILE = "<script>alert(1)</script>\" onload='x' & Co"
 VERY_LONG = "Ward of the very long name that nobody ever says in full but every table has to carry " * 2
 WARDS = ("Alder", "Birch", "Cedar", HOSTILE, "Linden", VERY_LONG.strip())
 TINY_WARD = "Linden"
@@ -44,22 +44,15 @@ def fabricated_store(path: Path, scenario: Scenario | None = None) -> Path:
     """Writes the store and returns its path."""
     scenario = scenario or Scenario()
     with duckdb.connect(str(path)) as con:
-        _create_tables(con)
+        create_tables(con)
         summary = _month_summary(scenario)
         _insert(con, "month_summary", summary)
         _insert(con, "month_changes", _month_changes(summary, scenario.half_width))
+        _insert(con, "measure_summary", _measure_summary(summary))
         _insert(con, "high_fio2_episodes", _episodes(scenario))
         _stays(con, scenario)
         _ledger(con)
     return path
-
-
-def _create_tables(con: duckdb.DuckDBPyConnection) -> None:
-    states = ", ".join(f"'{state}'" for state in BAND_STATES)
-    con.execute(f"create type band_state as enum ({states})")
-    for file in sorted((resources.files("sql") / "tables").iterdir(), key=lambda entry: entry.name):
-        if file.name.endswith(".sql") and file.name != "timeline.sql":
-            con.execute(file.read_text(encoding="utf-8"))
 
 
 def _insert(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
@@ -113,6 +106,7 @@ def _row(
         "ward": ward,
         "group": group,
         "patients": patients,
+        "patients_observed": patients if scenario.observed else 0,
         "stays": round(patients * 1.1),
         "below_s": round(observed * below),
         "within_s": round(observed * within),
@@ -172,6 +166,30 @@ def _month_changes(summary: pl.DataFrame, half_width: float) -> pl.DataFrame:
     return both.select("month", "ward", "group", *columns)
 
 
+def _measure_summary(summary: pl.DataFrame) -> pl.DataFrame:
+    """Every measure of the catalogue in every cell of the summary; one median is not reached in the last month."""
+    scale = {"share": 1.0, "rate": 30.0, "median": 90.0}
+    parts = []
+    for number, measure in enumerate(read_measures()):
+        result = pl.col("patients") % 17 / 40 + (0.1 + number / 30) * scale[measure.kind]
+        rows = summary.select("month", "ward", "group", "patients").with_columns(
+            measure_id=pl.lit(measure.id),
+            events=pl.col("patients") * 3,
+            numerator=pl.col("patients") * 1.0,
+            denominator=pl.col("patients") * 3.0,
+            result=result,
+            low=result * 0.9,
+            high=result * 1.1,
+        )
+        if measure.kind == "median":
+            gone = (pl.col("month") == LAST_MONTH) & pl.col("ward").is_null()
+            rows = rows.with_columns(
+                pl.when(~gone).then(pl.col(name)).alias(name) for name in ("result", "low", "high")
+            )
+        parts.append(rows)
+    return pl.concat(parts)
+
+
 def _episodes(scenario: Scenario) -> pl.DataFrame:
     rng = np.random.default_rng(11)
     kinds = ("above", "above", "within", "above", "below", "none")
@@ -218,7 +236,9 @@ def _episodes(scenario: Scenario) -> pl.DataFrame:
                 "saturation_during": kind,
             }
         )
-    return pl.DataFrame(rows, infer_schema_length=None) if rows else pl.DataFrame({"stay_id": []}, {"stay_id": pl.String})
+    return (
+        pl.DataFrame(rows, infer_schema_length=None) if rows else pl.DataFrame({"stay_id": []}, {"stay_id": pl.String})
+    )
 
 
 def _stays(con: duckdb.DuckDBPyConnection, scenario: Scenario) -> None:
@@ -227,6 +247,13 @@ def _stays(con: duckdb.DuckDBPyConnection, scenario: Scenario) -> None:
     con.executemany(
         "insert into stays values (?, ?, ?, ?, null, ?, 'North', null, null, null)",
         [(n, f"S{n:04d}", f"P{n:04d}", datetime(2026, 5, 20), AS_OF) for n in range(max(patients, 1))],
+    )
+    con.executemany(
+        "insert into stay_month_time by position select ?, ?, ?, null, ?, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0",
+        [
+            (f"S{n:04d}", f"P{n:04d}", LAST_MONTH, "retainer" if n < scenario.retainers else "other")
+            for n in range(max(patients, 1))
+        ],
     )
     if scenario.retainers:
         con.executemany(
@@ -252,13 +279,8 @@ def _ledger(con: duckdb.DuckDBPyConnection) -> None:
         )
     con.executemany(
         "insert into rejected_rows values (1, ?, ?, 'ab12', ?, ?, ?, ?, '{}')",
-        [
-            ("readings", "readings.csv.gz", 100 + n, "spo2_percent", "out_of_range", "out of range")
-            for n in range(31)
-        ]
-        + [("stays", "stays.csv.gz", 7, "admitted_at", "missing_value", "missing required value")]
+        [("readings", "readings.csv.gz", 100 + n, "spo2_percent", "out_of_range", "out of range") for n in range(31)]
+        + [("stays", "stays.csv.gz", 7, "admitted_at", "missing_required", "missing required value")]
         + [("targets", "targets.csv.gz", 9, None, "made_up_rule", "a reason <b>nobody</b> foresaw")],
     )
-    con.executemany(
-        "insert into store_facts values (?, ?)", [("zone", "Europe/London"), ("store_version", "1")]
-    )
+    con.executemany("insert into store_facts values (?, ?)", [("zone", "Europe/London"), ("store_version", "1")])

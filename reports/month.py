@@ -1,0 +1,144 @@
+"""The report of one month: reads the measured tables, words them, and writes one page."""
+
+from datetime import datetime
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline.catalogue import read_measures
+from pipeline.errors import AuditError, listed
+from pipeline.policy import Policy
+from pipeline.rollup import suppress_small_counts
+from reports import (
+    definitions,
+    episodes,
+    first_screen,
+    measures,
+    page,
+    quality,
+    sentences,
+    store_tables,
+    trend,
+    wards,
+    wording,
+)
+from reports.figures import group_figures
+
+MONTHS_NAMED = 36
+
+
+def write_month_report(con: duckdb.DuckDBPyConnection, out: Path, month: str | None, policy: Policy) -> Path:
+    """Writes `oxygen-audit-YYYY-MM.html` into the folder `out` and returns its path.
+
+    con: a store that has been measured; it is only read. month: YYYY-MM in the store's zone; null: the last complete
+    calendar month. The same store, month and policy give the same bytes.
+    Raises AuditError when the store holds no such month, or no complete one.
+    """
+    values = _values(con, month, policy)
+    out.mkdir(parents=True, exist_ok=True)
+    path = out / f"oxygen-audit-{values['month']}.html"
+    path.write_text(page.render("month.html.j2", **values), encoding="utf-8", newline="\n")
+    return path
+
+
+def _values(con: duckdb.DuckDBPyConnection, asked: str | None, policy: Policy) -> dict[str, object]:
+    zone = store_tables.zone(con)
+    as_of = store_tables.as_of(con)
+    raw = store_tables.summaries(con)
+    month = _chosen_month(asked, sorted(raw["month"].unique()), as_of, zone)
+    start, end = store_tables.month_bounds(month, wording.month_before(month, -1), zone)
+    summary, changes = suppress_small_counts(raw, policy), store_tables.changes(con)
+    measured = suppress_small_counts(store_tables.measures(con), policy)
+    found = store_tables.episodes(con, start, end, zone)
+    return {
+        "month": month,
+        "previous": wording.month_before(month),
+        "zone": zone,
+        "as_of": None if as_of is None else store_tables.local(as_of, zone),
+        "complete": as_of is not None and end <= as_of,
+        "policy": policy,
+        **_first_screen(con, summary, changes, month, policy),
+        **_tables(con, summary, changes, month, policy, zone),
+        "case_lists": episodes.case_lists(found),
+        "measures": measures.sections(read_measures(), measured, month),
+        "thresholds": definitions.thresholds(policy),
+        "devices": definitions.devices(policy),
+    }
+
+
+def _first_screen(
+    con: duckdb.DuckDBPyConnection,
+    summary: pl.DataFrame,
+    changes: pl.DataFrame,
+    month: str,
+    policy: Policy,
+) -> dict[str, object]:
+    small, gas_minutes = policy.small_count_below, policy.repeat_gas_minutes
+    retainers, others = (group_figures(summary, changes, month, None, group, small) for group in ("retainer", "other"))
+    before = group_figures(summary, changes, wording.month_before(month), None, "retainer", small)
+    shown = retainers.patients is not None
+    evidence = store_tables.evidence_counts(con, month) if shown else {}
+    groups = [first_screen.row_of(figures, drawn=True) for figures in (retainers, others)]
+    return {
+        "compared": any(cell.change for group in groups for cell in group.cells),
+        "headline": sentences.headline(retainers, others, before, gas_minutes),
+        "groups": groups,
+        "episode_counts": first_screen.episode_counts(retainers, before, gas_minutes),
+        "evidence": first_screen.evidence_in_words(evidence, small),
+    }
+
+
+def _tables(
+    con: duckdb.DuckDBPyConnection,
+    summary: pl.DataFrame,
+    changes: pl.DataFrame,
+    month: str,
+    policy: Policy,
+    zone: str,
+) -> dict[str, object]:
+    small = policy.small_count_below
+    ward_charts, ward_groups = wards.by_ward(summary, changes, month, small)
+    ledger = store_tables.ledger(con, zone)
+    kept, reasons = quality.kept_aside(store_tables.rejected(con, quality.EXAMPLES))
+    return {
+        "trend": trend.questions(summary, changes, month, small),
+        "ward_charts": ward_charts,
+        "ward_groups": ward_groups,
+        "rows_read": quality.rows_read(ledger),
+        "ledger": ledger.rows(named=True),
+        "times_ambiguous": int(ledger["times_ambiguous"].sum()),
+        "tool_version": ledger["tool_version"].tail(1).to_list(),
+        "kept": kept,
+        "reasons": reasons,
+        "unseen": quality.unseen_by_month(summary, changes, month, small),
+    }
+
+
+def _chosen_month(asked: str | None, months: list[str], as_of: datetime | None, zone: str) -> str:
+    """The month asked for, or the last one that ended by the as-of."""
+    if not months:
+        raise AuditError(
+            "The store holds no month to report: no stay was measured. Load an extract first: "
+            "bandaudit load EXTRACT --store FILE"
+        )
+    named = f"Months in the store: {listed(months[::-1], MONTHS_NAMED)}."
+    if asked is not None:
+        if asked not in months:
+            raise AuditError(
+                f"The month given with --month is not in the store. Expected YYYY-MM. {named} "
+                "Give one of them, or leave --month out for the last complete one."
+            )
+        return asked
+    complete = [month for month in months if as_of is not None and _end(month, zone) <= as_of]
+    if not complete:
+        raise AuditError(
+            f"No month in the store is complete: the extract ends before the first one does. {named} "
+            f"To report an incomplete one, name it: --month {months[-1]}"
+        )
+    return complete[-1]
+
+
+def _end(month: str, zone: str) -> datetime:
+    after = wording.month_before(month, -1)
+    return store_tables.month_bounds(after, after, zone)[0]

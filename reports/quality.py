@@ -1,0 +1,126 @@
+"""What was read, what was kept aside and why, and how much of the time nothing can be said about."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.intake.check import RULES
+from reports import wording
+from reports.figures import GroupFigures, State, group_figures
+
+EXAMPLES = 5
+
+# What the person who makes the extract can do about each rule.
+ADVICE: Mapping[str, str] = {
+    "missing_required": "Fill the cell at the source, or leave the row out if it was never charted.",
+    "not_a_number": "Look for units, signs or words in the column; export the bare number.",
+    "not_a_time": "Export date and time of day together, as YYYY-MM-DD HH:MM.",
+    "local_time_does_not_exist": "Export times with their offset, or correct the hour of the spring change.",
+    "out_of_range": "Look the rows up: a slip of the keyboard, or a column in another unit.",
+    "unknown_code": "Translate the code in the mapping file, or add it to the list agreed.",
+    "ends_before_it_starts": "Look the rows up: start and end may be exchanged.",
+    "wrong_number_of_cells": "Look for a separator inside a cell; quote such cells.",
+    "unknown_stay": "Include the stay in the table of stays, with the same cut-off for all tables.",
+    "outside_the_stay": "Compare with admission and discharge; look for late entries and wrong keys.",
+    "conflicting_repeat": "Decide at the source which of the rows is right; all of them were kept aside.",
+}
+NO_ADVICE = "Look the rows up by number and correct them at the source."
+
+
+@dataclass(frozen=True)
+class Read:
+    """The rows of one table over all its files and loads: read, and what became of them."""
+
+    table: str
+    files: int
+    read: int
+    stored: int
+    stored_already: int
+    repeated: int
+    kept_aside: int
+
+
+@dataclass(frozen=True)
+class Kept:
+    """Rows of one file kept aside for one reason, with the first row numbers; never their values."""
+
+    table: str
+    file: str
+    column: str
+    reason: str
+    rows: int
+    examples: str
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One rule that rows broke: what it means and what to do."""
+
+    meaning: str
+    advice: str
+    rows: int
+
+
+@dataclass(frozen=True)
+class Unseen:
+    """One month: time not observed, as shares of the time under a target, and time without a target."""
+
+    month: str
+    unobserved: str
+    on_oxygen: str
+    on_air: str
+    no_target: str
+
+
+def rows_read(ledger: pl.DataFrame) -> list[Read]:
+    """One row per table of the load ledger, in alphabetical order."""
+    columns = ("rows_read", "rows_stored", "rows_already_stored", "rows_repeated", "rows_kept_aside")
+    tables = ledger.group_by("table_name").agg(pl.len(), *(pl.col(name).sum() for name in columns))
+    return [Read(*row) for row in tables.sort("table_name").rows()]
+
+
+def kept_aside(rejected: pl.DataFrame) -> tuple[list[Kept], list[Reason]]:
+    """The rows kept aside by file and reason, and each reason in words, most rows first."""
+    kept = [
+        Kept(
+            row["table_name"],
+            row["file_name"],
+            row["column_name"] or wording.NOTHING,
+            row["reason"],
+            row["rows"],
+            _examples(row["examples"], row["rows"]),
+        )
+        for row in rejected.rows(named=True)
+    ]
+    by_rule = rejected.group_by("rule", maintain_order=True).agg(pl.col("rows").sum(), pl.col("reason").first())
+    reasons = [
+        Reason(RULES.get(row["rule"], row["reason"]), ADVICE.get(row["rule"], NO_ADVICE), row["rows"])
+        for row in by_rule.sort("rows", descending=True, maintain_order=True).rows(named=True)
+    ]
+    return kept, reasons
+
+
+def unseen_by_month(summary: pl.DataFrame, changes: pl.DataFrame, month: str, small: float) -> list[Unseen]:
+    """Unobserved and no-target time of the twelve months that end with this one, all patients, hospital-wide."""
+    return [_unseen(group_figures(summary, changes, each, None, None, small)) for each in wording.months_up_to(month)]
+
+
+def _unseen(figures: GroupFigures) -> Unseen:
+    name = wording.month_in_words(figures.month)
+    if figures.state in (State.NOBODY, State.TOO_FEW):
+        why = "no patients" if figures.state is State.NOBODY else "too few patients"
+        return Unseen(name, f"{wording.NOTHING} {why}", wording.NOTHING, wording.NOTHING, wording.NOTHING)
+    return Unseen(
+        name,
+        wording.percent(figures.of_target_time(figures.unobserved_s)),
+        wording.percent(figures.of_target_time(figures.unobserved_on_oxygen_s)),
+        wording.percent(figures.of_target_time(figures.unobserved_on_air_s)),
+        wording.percent(figures.no_target_share),
+    )
+
+
+def _examples(numbers: list[int], rows: int) -> str:
+    shown = ", ".join(f"{number:,}" for number in numbers)
+    more = rows - len(numbers)
+    return f"{shown} and {more:,} more" if more > 0 else shown
