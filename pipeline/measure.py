@@ -4,7 +4,7 @@
 hospital; everything after it is an aggregate of the timeline.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 import duckdb
 import polars as pl
@@ -40,7 +40,7 @@ def measure_store(
     """Fills the measured tables in one transaction; does nothing, and returns false, when they are up to date.
 
     They are up to date while the data, the policy, the measure files and the tool are those they were made with.
-    Raises MeasureFileError when a file of sql/measures/ is not valid.
+    Raises MeasureFileError when a file of sql/measures/ is not valid. Whatever is raised, the tables are as before.
     """
     measures = read_measures()
     state = ":".join(
@@ -48,13 +48,27 @@ def measure_store(
     )
     if fact(connection, "measured_state") == state:
         return False
+    check_on_store(measures, connection)
     connection.begin()
+    try:
+        _measure_all(connection, policy, measures, tell)
+        set_fact(connection, "measured_state", state)
+        set_fact(connection, "measured_policy", policy.fingerprint)
+    except BaseException:
+        connection.rollback()
+        raise
+    connection.commit()
+    return True
+
+
+def _measure_all(
+    connection: duckdb.DuckDBPyConnection, policy: Policy, measures: Sequence[Measure], tell: Callable[[str], None]
+) -> None:
     empty_measured_tables(connection)
     fill_timeline(connection, policy, tell)
     tell("adding up band time")
     for table in ("stay_band_time", "stay_month_time", "retainers"):
         derive(connection, table)
-    check_on_store(measures, connection)
     for measure in measures:
         tell(f"measuring: {measure.title}")
         run_measure(connection, measure)
@@ -63,10 +77,6 @@ def measure_store(
     summary, changes = month_tables(connection)
     insert(connection, "month_summary", summary)
     insert(connection, "month_changes", changes)
-    set_fact(connection, "measured_state", state)
-    set_fact(connection, "measured_policy", policy.fingerprint)
-    connection.commit()
-    return True
 
 
 def empty_measured_tables(connection: duckdb.DuckDBPyConnection) -> None:

@@ -40,6 +40,7 @@ def _totals(cells: pl.DataFrame) -> pl.DataFrame:
         .agg(
             pl.col(_STATES_S + _READINGS).sum(),
             patients=pl.col("patient_key").n_unique(),
+            patients_observed=pl.col("patient_key").filter(observed > 0).n_unique(),
             stays=pl.col("stay_id").n_unique(),
         )
         .with_columns(_share(f"{state}_s", observed).alias(f"share_{state}") for state in _SHARED)

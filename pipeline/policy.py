@@ -12,6 +12,15 @@ from typing import Any
 from pipeline.errors import PolicyError, listed
 
 DEFAULT_POLICY_FILE = Path(__file__).with_name("policy.toml")
+# Accepted values by unit, both ends included: per cent given for a fraction or mmHg for kPa is refused.
+_ACCEPTED = {
+    "hours": (0.1, 720),
+    "minutes": (1, 1440),
+    "kPa": (1.5, 25),
+    "pH": (6.5, 8.0),
+    "fraction": (0.21, 1.0),
+    "patients": (1, 1000),
+}
 
 
 @dataclass(frozen=True)
@@ -45,7 +54,7 @@ class Policy:
     @property
     def fingerprint(self) -> str:
         """Twelve hexadecimal digits that change whenever any value (not wording) of the policy changes."""
-        values = {p.name: float(p.value) for p in self.parameters}
+        values = {p.name: float(getattr(self, p.name)) for p in self.parameters}
         table = {
             device: {key: value for key, value in sorted(entry.items()) if key != "source"}
             for device, entry in sorted(self.inspired_oxygen.items())
@@ -57,7 +66,7 @@ class Policy:
 def read_policy(own_file: Path | None = None) -> Policy:
     """Reads the tool's policy and lays a hospital's own values over it.
 
-    Raises PolicyError naming every entry that is unknown, not a number or not above zero.
+    Raises PolicyError for entries that are unknown or out of range, or that change more than value and source.
     """
     content = _toml(DEFAULT_POLICY_FILE)
     if own_file is not None:
@@ -82,20 +91,34 @@ def _toml(path: Path) -> dict[str, Any]:
 
 def _lay_over(content: dict[str, Any], own: dict[str, Any], path: Path) -> None:
     faults = [f"[{section}] (known: parameters)" for section in own if section != "parameters"]
-    for name, entry in own.get("parameters", {}).items():
-        value = entry.get("value") if isinstance(entry, dict) else entry
-        if name not in content["parameters"]:
-            faults.append(f"{name} (no such parameter)")
-        elif isinstance(value, bool) or not isinstance(value, int | float) or not value > 0:
-            faults.append(f"{name} (must be a number above 0)")
+    entries = own.get("parameters", {})
+    if not isinstance(entries, dict):
+        faults, entries = [*faults, "parameters (must be a table of parameters)"], {}
+    for name, entry in entries.items():
+        changes = entry if isinstance(entry, dict) else {"value": entry}
+        known = content["parameters"].get(name)
+        fault = "no such parameter" if known is None else _fault(changes, known)
+        if fault:
+            faults.append(f"{name} ({fault})")
         else:
-            changes = entry if isinstance(entry, dict) else {"value": value}
-            changes = {key: changes[key] for key in ("value", "source") if key in changes}
-            changes.setdefault("source", f"Local policy file {path.name}.")
-            content["parameters"][name].update(changes)
+            known["value"] = changes["value"]
+            known["source"] = changes.get("source", f"Local policy file {path.name}.")
     if faults:
         raise PolicyError(
             f"The policy file {path} has {len(faults)} entr{'y' if len(faults) == 1 else 'ies'} "
             f"that cannot be used: {listed(faults)}. Known parameters: {', '.join(content['parameters'])}. "
             "Correct the file and run the command again; nothing was changed."
         )
+
+
+def _fault(changes: dict[str, Any], known: dict[str, Any]) -> str:
+    """What is wrong with the changes to one parameter; empty if nothing is."""
+    value = changes.get("value")
+    low, high = _ACCEPTED[known["unit"]]
+    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+        return f"must be a number from {low:g} to {high:g} ({known['unit']})"
+    if not isinstance(changes.get("source", ""), str):
+        return "its source must be text"
+    # A unit or meaning of their own would be believed by the reader and not by the audit.
+    others = [key for key in changes if key not in ("value", "source") and changes[key] != known.get(key)]
+    return f"only value and source can be changed, not {listed(others)}" if others else ""

@@ -51,33 +51,41 @@ def measure_summary(connection: duckdb.DuckDBPyConnection, measures: Iterable[Me
     over patients, rates exact for a Poisson count, medians by Kaplan-Meier.
     """
     kinds = {"share": _share_cells, "rate": _rate_cells, "median": _median_cells}
+    # In one order, so that sums of fractions come out the same to the last digit each time.
+    query = 'select * from measure_rows where measure_id = $id order by stay_id, month, ward, "group"'
     parts = []
     for measure in measures:
-        rows = connection.sql("select * from measure_rows where measure_id = $id", params={"id": measure.id}).pl()
+        rows = connection.sql(query, params={"id": measure.id}).pl()
         parts.append(kinds[measure.kind](measure, in_every_cell(rows)).with_columns(measure_id=pl.lit(measure.id)))
     return pl.concat(parts, how="diagonal_relaxed").sort("measure_id", *CELL)
 
 
 def _pooled(cells: pl.DataFrame) -> pl.DataFrame:
-    eligible = cells.filter(pl.col("denominator") > 0)
+    eligible = pl.col("denominator") > 0
     return (
-        eligible.group_by(CELL)
+        cells.group_by(CELL)
         .agg(
-            patients=pl.col("patient_key").n_unique(),
-            events=pl.col("denominator").sum(),
-            numerator=pl.col("numerator").sum(),
-            denominator=pl.col("denominator").sum(),
+            patients=pl.col("patient_key").filter(eligible).n_unique().cast(pl.Int64),
+            numerator=pl.col("numerator").filter(eligible).sum(),
+            denominator=pl.col("denominator").filter(eligible).sum(),
         )
-        .with_columns(result=pl.col("numerator") / pl.col("denominator"), events=pl.col("events").cast(pl.Int64))
+        .with_columns(
+            events=pl.col("denominator").cast(pl.Int64),
+            result=pl.when(pl.col("denominator") > 0).then(pl.col("numerator") / pl.col("denominator")),
+        )
         .sort(CELL)
     )
+
+
+def _known(numbers: np.ndarray) -> pl.Series:
+    return pl.Series(numbers, dtype=pl.Float64).fill_nan(None)
 
 
 def _share_cells(measure: Measure, cells: pl.DataFrame) -> pl.DataFrame:
     pooled = _pooled(cells)
     if measure.of == "events":
         low, high = wilson(pooled["numerator"].to_numpy(), pooled["denominator"].to_numpy())
-        return pooled.with_columns(low=pl.Series(low), high=pl.Series(high))
+        return pooled.with_columns(low=_known(low), high=_known(high))
     by_patient = (
         cells.filter(pl.col("denominator") > 0)
         .group_by(*CELL, "patient_key")
@@ -107,8 +115,8 @@ def _rate_cells(measure: Measure, cells: pl.DataFrame) -> pl.DataFrame:
     return pooled.with_columns(
         events=pl.col("numerator").cast(pl.Int64),
         result=pl.col("result") * per,
-        low=pl.Series(low) * per,
-        high=pl.Series(high) * per,
+        low=_known(low * per),
+        high=_known(high * per),
     )
 
 
@@ -133,37 +141,77 @@ def _median_cells(measure: Measure, cells: pl.DataFrame) -> pl.DataFrame:
 def suppress_small_counts(summary: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     """Hides every row with few patients, and enough others that none can be worked back from the totals.
 
-    In: one row per month, ward and group (and measure, where there is one) with `patients` and figures.
+    In: one row per month, ward and group (and measure, where there is one) with `patients` and figures; where the
+    shares rest on fewer patients than there are, `patients_observed` counts those.
     Out: the same rows with a column `suppressed`; where it is true every figure is null. Hidden are rows with 1 up to
-    under `small_count_below` patients; then, where among the rows that add up to one total exactly one is hidden, the
-    smallest shown one beside it. Zero may be shown.
+    under `small_count_below` patients, every group of a ward that is hidden, and then the smallest of the others, one
+    after the other, until no sum gives a hidden row away (see `_hide_one_more`). Zero may be shown.
+    Source: NHS Digital, disclosure control of hospital episode statistics (small counts and complements of them).
     """
-    few = (pl.col("patients") > 0) & (pl.col("patients") < policy.small_count_below)
+    small = policy.small_count_below
+    counts = [name for name in ("patients", "patients_observed") if name in summary.columns]
+    few = pl.any_horizontal(((pl.col(name) > 0) & (pl.col(name) < small)).fill_null(False) for name in counts)
     marked = summary.with_row_index("_row").with_columns(suppressed=few)
-    for _ in range(_ROUNDS):
+    while True:
         before = marked["suppressed"].sum()
-        for total, part in (("ward", "group"), ("group", "ward")):
-            marked = _hide_a_second(marked, fixed=total, parts=part)
+        for count in counts:
+            marked = _hide_whole_wards(marked)
+            for axis in ("ward", "group"):
+                marked = _hide_one_more(marked, axis, count, small)
         if marked["suppressed"].sum() == before:
             break
     keys = {"_row", "suppressed", "measure_id", *CELL}
     figures = [name for name in summary.columns if name not in keys]
-    hidden = (pl.when(~pl.col("suppressed")).then(pl.col(name)).alias(name) for name in figures)
-    return marked.sort("_row").with_columns(*hidden).drop("_row")
+    shown = (pl.when(~pl.col("suppressed")).then(pl.col(name)).alias(name) for name in figures)
+    return marked.sort("_row").with_columns(*shown).drop("_row")
 
 
-_ROUNDS = 20
+def _sums_apart(marked: pl.DataFrame) -> list[str]:
+    return [name for name in ("measure_id", "month") if name in marked.columns]
 
 
-def _hide_a_second(marked: pl.DataFrame, fixed: str, parts: str) -> pl.DataFrame:
-    """Where one of the parts of a total is hidden alone, hides the smallest of the others that has patients."""
-    among = [name for name in ("measure_id", "month") if name in marked.columns] + [fixed]
-    is_part = pl.col(parts).is_not_null() & (pl.col("patients") > 0)
-    rows = marked.filter(is_part).with_columns(hidden_there=pl.col("suppressed").sum().over(among))
-    second = (
-        rows.filter((pl.col("hidden_there") == 1) & ~pl.col("suppressed"))
-        .sort("patients", parts)
-        .group_by(among, maintain_order=True)
+def _is_whole_hidden(marked: pl.DataFrame) -> pl.Expr:
+    """Whether the row is of a ward that is hidden for all patients."""
+    hidden_for_all = (pl.col("suppressed") & pl.col("group").is_null()).any().over(*_sums_apart(marked), "ward")
+    return hidden_for_all & pl.col("ward").is_not_null()
+
+
+def _hide_whole_wards(marked: pl.DataFrame) -> pl.DataFrame:
+    return marked.with_columns(suppressed=pl.col("suppressed") | _is_whole_hidden(marked))
+
+
+def _hide_one_more(marked: pl.DataFrame, axis: str, count: str, small: float) -> pl.DataFrame:
+    """Hides one more row of each sum along `axis` that would give a hidden one away.
+
+    A sum is a total (`axis` is null) and its parts. It gives hidden rows away when only one of its rows is hidden, or
+    when so few patients are left for the hidden parts that not every small count is possible for each of them. Parts
+    may share patients, so what is left is no less than the largest of them. Groups of a ward that is hidden for all
+    patients cover no others: where nobody is in one group, the other is the ward itself.
+    """
+    of_one_sum = [*_sums_apart(marked), *(name for name in CELL[1:] if name != axis)]
+    patients, hidden, is_part = pl.col(count).cast(pl.Int64), pl.col("suppressed"), pl.col(axis).is_not_null()
+    rows = marked.with_columns(whole=_is_whole_hidden(marked)).filter(pl.col(count) > 0)
+    rows = rows.with_columns(split=(is_part & hidden & ~pl.col("whole")).any().over(of_one_sum))
+    covered = is_part & hidden & ~(pl.col("whole") & pl.col("split"))
+    rows = rows.with_columns(
+        total_shown=(~is_part & ~hidden).any().over(of_one_sum),
+        total_hidden=(~is_part & hidden).any().over(of_one_sum),
+        parts=covered.sum().cast(pl.Int64).over(of_one_sum),
+        largest=patients.filter(covered).max().over(of_one_sum),
+        left=(patients.filter(~is_part).sum() - patients.filter(is_part & ~covered).sum()).over(of_one_sum),
+        # The same ward for every group, so that few wards are hidden.
+        size=patients.sum().over(*_sums_apart(marked), axis),
+    )
+    most_possible = pl.max_horizontal("largest", pl.col("left") - pl.col("parts") + 1)
+    gives_away = (
+        pl.when("total_shown")
+        .then((pl.col("parts") == 1) | ((pl.col("parts") > 1) & (most_possible < small - 1)))
+        .otherwise(pl.col("total_hidden") & (pl.col("parts") == 0))
+    )
+    more = (
+        rows.filter(gives_away & ~hidden)
+        .sort(~is_part, "size", axis)
+        .group_by(of_one_sum, maintain_order=True)
         .agg(pl.col("_row").first())
     )
-    return marked.with_columns(suppressed=pl.col("suppressed") | pl.col("_row").is_in(second["_row"].implode()))
+    return marked.with_columns(suppressed=hidden | pl.col("_row").is_in(more["_row"].implode()))

@@ -1,5 +1,7 @@
 """Intervals for shares, rates and medians; 95 % throughout."""
 
+import warnings
+
 import numpy as np
 from scipy import stats
 
@@ -74,16 +76,17 @@ def percentile_interval(repeats: np.ndarray) -> tuple[float, float]:
 
 
 def median_with_censoring(values: np.ndarray, censored: np.ndarray) -> tuple[float, float, float]:
-    """Median time by Kaplan-Meier with its interval; nan for what is not reached.
+    """Median time by Kaplan-Meier with its interval; nan for what is not reached or cannot be said.
 
     The median is the first time at which the share still waiting is a half or less; the interval inverts the
     log-log interval of that share (Brookmeyer & Crowley, Biometrics 1982;38:29-41).
     """
-    data = stats.CensoredData(uncensored=values[~censored], right=values[censored])
-    waiting = stats.ecdf(data).sf
-    if not (~censored).any():
+    if censored.all():
         return np.nan, np.nan, np.nan
-    with np.errstate(divide="ignore", invalid="ignore"):
+    waiting = stats.ecdf(stats.CensoredData(uncensored=values[~censored], right=values[censored])).sf
+    with np.errstate(divide="ignore", invalid="ignore"), warnings.catch_warnings():
+        # The log-log interval of nobody waiting is undefined: it is left out below.
+        warnings.simplefilter("ignore", RuntimeWarning)
         band = waiting.confidence_interval(CONFIDENCE, method="log-log")
     return (
         _first_time_at_half(waiting.quantiles, waiting.probabilities),
@@ -93,5 +96,6 @@ def median_with_censoring(values: np.ndarray, censored: np.ndarray) -> tuple[flo
 
 
 def _first_time_at_half(times: np.ndarray, waiting: np.ndarray) -> float:
-    reached = times[np.nan_to_num(waiting, nan=1.0) <= 0.5]
+    # The share is a product of fractions: a half may come out a hair above it.
+    reached = times[np.nan_to_num(waiting, nan=1.0).round(12) <= 0.5]
     return float(reached[0]) if len(reached) else np.nan

@@ -51,7 +51,7 @@ def on_oxygen() -> pl.Expr:
     (ventilators, high flow) needs a flow or a fraction above air to be recorded.
     """
     flow, recorded, device = pl.col("flow_l_min"), pl.col("fio2_fraction"), pl.col("device")
-    enriched = (recorded > FRACTION_IN_AIR).fill_null(False)
+    enriched = (recorded.round(_DECIMALS) > FRACTION_IN_AIR).fill_null(False)
     flowing = (flow > 0).fill_null(False)
     stopped = (flow == 0).fill_null(False)
     return (

@@ -1,12 +1,14 @@
 -- One row per month, ward (null: all) and group (retainer / other / null: all). Shares are of observed time under a
 -- target: below + within + the three aboves. Intervals are 95 %, from a bootstrap over patients.
 -- unobserved_on_oxygen_s and unobserved_on_air_s are parts of unobserved_s; the rest had no device in force.
+-- patients_observed: patients with observed time under a target, on whom the shares rest.
 -- readings: readings under a target outside excluded time; episodes stand under the month and ward of their start.
 create table month_summary (
     month varchar not null,
     ward varchar,
     "group" varchar,
     patients bigint not null,
+    patients_observed bigint,
     stays bigint not null,
     below_s bigint not null,
     within_s bigint not null,

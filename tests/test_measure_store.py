@@ -1,0 +1,295 @@
+"""The main flow: when it measures again, that it is all or nothing, and that batches change nothing."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pytest
+
+from pipeline import measure
+from pipeline.catalogue import read_measures
+from pipeline.errors import MeasureFileError
+from pipeline.measure import MEASURED_TABLES, measure_store
+from pipeline.policy import read_policy
+from pipeline.store import fact, open_store, set_fact, sql_stems
+from tests import oracle, oracle_episodes
+from tests.charts import ADMITTED, chart, flag, gas, reading, target, together
+from tests.stores import empty_store, made_up_stays, store_with
+
+POLICY = read_policy()
+Contents = dict[str, list[tuple[Any, ...]]]
+
+
+@pytest.fixture
+def store() -> Iterator[duckdb.DuckDBPyConnection]:
+    with store_with(made_up_stays(24)) as connection:
+        yield connection
+
+
+def contents(connection: duckdb.DuckDBPyConnection) -> Contents:
+    """Every row of every measured table, in order."""
+    tables = (*MEASURED_TABLES, "timeline")
+    return {table: connection.execute(f"select * from {table} order by all").fetchall() for table in tables}
+
+
+def steps_told(connection: duckdb.DuckDBPyConnection, policy: Any = POLICY) -> list[str]:
+    told: list[str] = []
+    measure_store(connection, policy, told.append)
+    return told
+
+
+# --- when -----------------------------------------------------------------------------------------------------
+
+
+def test_it_fills_every_measured_table_and_then_does_nothing_until_something_changes(
+    store: duckdb.DuckDBPyConnection,
+) -> None:
+    assert measure_store(store, POLICY) is True
+    first = contents(store)
+    assert all(first.values()), [table for table, rows in first.items() if not rows]
+    # A mark that measuring again would wipe out.
+    store.execute("delete from retainers")
+    told: list[str] = []
+    assert measure_store(store, POLICY, told.append) is False
+    assert told == []
+    assert contents(store)["retainers"] == []
+
+
+def change_policy(store: duckdb.DuckDBPyConnection, patch: pytest.MonkeyPatch) -> Any:
+    return replace(POLICY, reading_carry_hours=4)
+
+
+def change_data(store: duckdb.DuckDBPyConnection, patch: pytest.MonkeyPatch) -> Any:
+    set_fact(store, "data_version", "2")
+    return POLICY
+
+
+def change_measures(store: duckdb.DuckDBPyConnection, patch: pytest.MonkeyPatch) -> Any:
+    measures = read_measures()
+    patch.setattr(measure, "read_measures", lambda: measures[1:])
+    return POLICY
+
+
+def change_tool(store: duckdb.DuckDBPyConnection, patch: pytest.MonkeyPatch) -> Any:
+    patch.setattr(measure, "tool_version", lambda: "another")
+    return POLICY
+
+
+@pytest.mark.parametrize("change", [change_policy, change_data, change_measures, change_tool])
+def test_it_measures_again_after_a_change(
+    store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, change: Callable[..., Any]
+) -> None:
+    measure_store(store, POLICY)
+    policy = change(store, monkeypatch)
+    store.execute("delete from retainers")
+    assert measure_store(store, policy) is True
+    assert contents(store)["retainers"]
+    assert measure_store(store, policy) is False
+
+
+def test_another_policy_gives_other_figures_and_the_old_one_the_old_figures(store: duckdb.DuckDBPyConnection) -> None:
+    measure_store(store, POLICY)
+    usual = contents(store)
+    assert fact(store, "measured_policy") == POLICY.fingerprint
+    shorter = replace(POLICY, reading_carry_hours=1)
+    measure_store(store, shorter)
+    assert contents(store)["stay_band_time"] != usual["stay_band_time"]
+    assert fact(store, "measured_policy") == shorter.fingerprint
+    measure_store(store, POLICY)
+    assert contents(store) == usual
+
+
+def test_rows_loaded_later_are_measured(store: duckdb.DuckDBPyConnection) -> None:
+    measure_store(store, POLICY)
+    store.execute("delete from targets")
+    set_fact(store, "data_version", "2")
+    measure_store(store, POLICY)
+    states = {state for (state,) in store.execute("select distinct band_state from timeline").fetchall()}
+    assert states <= {"no_target", "excluded"}
+
+
+def test_progress_says_what_is_done(store: duckdb.DuckDBPyConnection) -> None:
+    told = steps_told(store)
+    assert told[0] == "building the timeline, part 1 of 1"
+    assert [step for step in told if step.startswith("measuring: ")] == [
+        f"measuring: {each.title}" for each in read_measures()
+    ]
+
+
+# --- what -----------------------------------------------------------------------------------------------------
+
+
+def test_the_store_holds_what_the_slow_walk_gives() -> None:
+    """From rows in the store to band time and episodes, against an independent walk through every minute."""
+    tables = made_up_stays(16, seed=5)
+    as_of = max(row["discharged_at"] for row in tables["stays"])
+    with store_with(tables) as connection:
+        measure_store(connection, POLICY)
+        found = connection.sql("select * from stay_band_time").pl().to_dicts()
+        episodes = connection.sql("select stay_id, started_at, ended_at, high_s from high_fio2_episodes").fetchall()
+    step = oracle.exact_step(tables, as_of, oracle.DEFAULTS)
+    expected = oracle.stay_band_time(tables, "Europe/London", as_of, step=step)
+    assert sorted(found, key=str) == sorted(({c: row[c] for c in found[0]} for row in expected), key=str)
+    walked = oracle_episodes.high_fio2_episodes(tables, "Europe/London", as_of, step=step)
+    assert sorted(episodes) == sorted((e["stay_id"], e["started_at"], e["ended_at"], e["high_s"]) for e in walked)
+    assert episodes
+
+
+@pytest.mark.parametrize("readings_in_a_batch", [1, 60, 10_000_000])
+def test_batches_of_any_size_give_the_same(
+    store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, readings_in_a_batch: int
+) -> None:
+    told = steps_told(store)
+    whole = contents(store)
+    monkeypatch.setattr(measure, "_READINGS_IN_A_BATCH", readings_in_a_batch)
+    set_fact(store, "data_version", "2")
+    told = steps_told(store)
+    parts = [step for step in told if step.startswith("building the timeline")]
+    assert parts[-1] == f"building the timeline, part {len(parts)} of {len(parts)}"
+    assert (len(parts) > 1) == (readings_in_a_batch < 100)
+    assert contents(store) == whole
+
+
+def test_earlier_retention_is_seen_across_batches(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The gas is in a stay of another batch than the stay it is evidence for."""
+    monkeypatch.setattr(measure, "_READINGS_IN_A_BATCH", 1)
+    tables = made_up_stays(2, seed=9)
+    for table in ("gases", "flags", "targets"):
+        tables[table] = []
+    first, second = tables["stays"]
+    first["patient_key"] = second["patient_key"] = "same"
+    sample = {"taken_at": first["admitted_at"], "sample_type": "arterial", "pco2_kpa": 7.0, "ph": 7.3}
+    tables["gases"] = [{"stay_id": first["stay_id"], **sample}]
+    assert first["discharged_at"] < second["admitted_at"]
+    with store_with(tables) as connection:
+        told = steps_told(connection)
+        assert told[1] == "building the timeline, part 2 of 2"
+        evidence = connection.execute("select stay_id, retainer_ever from retainers order by stay_id").fetchall()
+    assert evidence == [(first["stay_id"], "gas"), (second["stay_id"], "history")]
+
+
+def test_a_store_without_stays_can_be_measured() -> None:
+    with empty_store() as connection:
+        assert measure_store(connection, POLICY) is True
+        assert not any(contents(connection).values())
+        assert measure_store(connection, POLICY) is False
+
+
+def test_a_stay_with_nothing_charted_is_time_without_target() -> None:
+    with store_with(chart(60)) as connection:
+        measure_store(connection, POLICY)
+        rows = connection.execute("select no_target_s, unobserved_s from stay_band_time").fetchall()
+    assert rows == [(3600, 0)]
+
+
+def test_each_evidence_has_the_instant_from_which_it_was_the_strongest() -> None:
+    """A target at 10 minutes, a flag at 20, a gas at 30; a later flag and target add nothing."""
+    records = (target(10), flag(20, "oxygen_alert"), gas(30, 6.5), flag(40, "home_ventilation"), target(50))
+    stays = [
+        chart(60, *records, stay_id="a"),
+        chart(60, gas(5, 6.5), target(10), stay_id="b", patient_key="q"),
+        chart(60, target(10, 94, 98), flag(0, "copd"), stay_id="c", patient_key="r"),
+    ]
+    with store_with(together(stays)) as connection:
+        measure_store(connection, POLICY)
+        rows = connection.execute("select * exclude (patient_key) from retainers order by stay_id").fetchall()
+    minutes = [
+        (stay_id, ever, *(at and (at - ADMITTED).total_seconds() / 60 for at in times))
+        for stay_id, ever, *times in rows
+    ]
+    assert minutes == [("a", "gas", 30, 20, 10), ("b", "gas", 5, None, None)]
+
+
+def test_every_measured_table_is_a_table_of_the_store() -> None:
+    assert set(MEASURED_TABLES) <= set(sql_stems("tables"))
+
+
+# --- all or nothing -------------------------------------------------------------------------------------------
+
+
+def failing_measures(sql: str) -> Callable[[], Any]:
+    measures = read_measures()
+    return lambda: (*measures[:-1], replace(measures[-1], sql=sql))
+
+
+DIVIDES_BY_TEXT = (
+    "select stay_id, ward, month, cast(patient_key as integer) as numerator, 1 as denominator from timeline"
+)
+
+
+def test_a_measure_that_fails_while_it_runs_leaves_everything_as_it_was(
+    store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measure_store(store, POLICY)
+    before, state = contents(store), fact(store, "measured_state")
+    monkeypatch.setattr(measure, "read_measures", failing_measures(DIVIDES_BY_TEXT))
+    with pytest.raises(duckdb.ConversionException):
+        measure_store(store, replace(POLICY, reading_carry_hours=1))
+    assert contents(store) == before
+    assert fact(store, "measured_state") == state
+    # And the connection can be used: the same store is measured again without the fault.
+    monkeypatch.undo()
+    assert measure_store(store, POLICY) is False
+    assert measure_store(store, replace(POLICY, reading_carry_hours=1)) is True
+
+
+@pytest.mark.parametrize("where", ["fill_timeline", "measure_summary", "month_tables", "derive"])
+def test_whatever_fails_and_wherever_leaves_everything_as_it_was(
+    store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    measure_store(store, POLICY)
+    before = contents(store)
+
+    def fail(*_: Any) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(measure, where, fail)
+    with pytest.raises(KeyboardInterrupt):
+        measure_store(store, replace(POLICY, reading_carry_hours=1))
+    assert contents(store) == before
+
+
+def test_a_store_on_disk_is_as_it_was_when_it_is_opened_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = tmp_path / "store.duckdb"
+    with open_store(file, create=True) as connection:
+        connection.execute("insert into stays by name select 1 as stay_no, 's' as stay_id, 'p' as patient_key, "
+                           "timestamp '2026-01-05' as admitted_at, timestamp '2026-01-06' as as_of")  # fmt: skip
+        measure_store(connection, POLICY)
+        before = contents(connection)
+    monkeypatch.setattr(measure, "read_measures", failing_measures(DIVIDES_BY_TEXT))
+    with pytest.raises(duckdb.ConversionException), open_store(file) as connection:
+        measure_store(connection, POLICY)
+    with open_store(file) as connection:
+        assert contents(connection) == before
+    assert before["timeline"]
+
+
+def test_a_measure_file_that_does_not_fit_is_refused_before_anything_is_done(
+    store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measure_store(store, POLICY)
+    before = contents(store)
+    monkeypatch.setattr(measure, "read_measures", failing_measures("select stay_id, ward, mnth from timeline"))
+    told: list[str] = []
+    with pytest.raises(MeasureFileError, match="mnth"):
+        measure_store(store, replace(POLICY, reading_carry_hours=1), told.append)
+    assert told == []
+    assert contents(store) == before
+
+
+# --- one measure ----------------------------------------------------------------------------------------------
+
+
+def test_a_measure_that_splits_by_retainer_is_grouped_by_it_and_others_by_the_patients_month() -> None:
+    """Evidence comes with a target at 20 minutes: by the month all is `retainer`, by the status a third is `other`."""
+    usual = read_measures()[0]
+    sql = "select stay_id, ward, month{} , sum(seconds) as numerator, 1 as denominator from timeline group by all"
+    with store_with(chart(60, target(20), reading(0, 90))) as connection:
+        measure_store(connection, POLICY)
+        connection.execute("delete from measure_rows")
+        for name, columns in (("by_month", ""), ("by_status", ", retainer")):
+            measure.run_measure(connection, replace(usual, id=name, sql=sql.format(columns)))
+        rows = connection.execute('select measure_id, "group", numerator from measure_rows order by all').fetchall()
+    assert rows == [("by_month", "retainer", 3600), ("by_status", "other", 1200), ("by_status", "retainer", 2400)]
