@@ -26,7 +26,7 @@ def device_steps(records: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     start = ordered["at"].to_numpy()
     is_nebuliser = (ordered["device"] == NEBULISER).to_numpy()
     carry = np.where(is_nebuliser, policy.nebuliser_carry_minutes * 60, policy.device_carry_hours * 3600)
-    end = ordered["ended"].fill_null(pl.Series(start + carry.astype(np.int64))).to_numpy()
+    end = ordered["ended"].fill_null(pl.Series(start + np.rint(carry).astype(np.int64))).to_numpy()
 
     number = np.arange(len(start))
     same_as_before = np.r_[False, stay[1:] == stay[:-1]] if len(stay) else np.zeros(0, dtype=bool)

@@ -82,7 +82,7 @@ def _stretches(timeline: Timeline, policy: Policy) -> pl.DataFrame:
 
 def _runs(stretches: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     gap = pl.col("started_at") - pl.col("ended_at").shift(1)
-    is_far = gap > pl.duration(seconds=int(policy.episode_join_minutes * 60))
+    is_far = gap > pl.duration(seconds=round(policy.episode_join_minutes * 60))
     begins = pl.col("stay_id").ne_missing(pl.col("stay_id").shift(1)) | is_far
     return (
         stretches.filter("high")

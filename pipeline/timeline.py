@@ -10,26 +10,26 @@ joining on one number is what makes the kernel fast. Times lie between 1970 and 
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from pipeline.devices_in_force import device_steps
-from pipeline.physiology.inspired_oxygen import inspired_oxygen, on_oxygen
-from pipeline.policy import Policy
-from pipeline.vocabulary import (
-    BAND_STATES,
-    EVIDENCE,
-    EXCLUSION_FLAGS,
-    HISTORY_FLAGS,
-    RETAINER_TARGET_UPPER_PERCENT,
-    RETENTION_SAMPLE_TYPES,
+from pipeline.layers import (
+    EVIDENCE_RANK,
+    SECONDS_BITS,
+    device_layer,
+    epoch_s,
+    evidence_layer,
+    exclusion_layer,
+    month_layer,
+    retaining_gases,
+    stay_key,
+    target_layer,
+    ward_layer,
 )
+from pipeline.policy import Policy
+from pipeline.vocabulary import BAND_STATES
 
-_SECONDS_BITS = 34
 _BAND_STATE = pl.Enum(BAND_STATES)
-_EVIDENCE_RANK = {name: rank for rank, name in enumerate(reversed(EVIDENCE), start=1)}
 
 TIMELINE_COLUMNS = (
     "stay_id",
@@ -97,7 +97,7 @@ def build_timeline(frames: Mapping[str, pl.DataFrame], policy: Policy, zone: str
         "patient_key",
         "site",
         "earlier_retention",
-        start=_seconds("admitted_at"),
+        start=epoch_s("admitted_at"),
         end=pl.coalesce("discharged_at", "as_of").dt.epoch("s"),
     ).filter(pl.col("end") > pl.col("start"))
     conditions = _conditions(windows, frames, policy, zone)
@@ -112,7 +112,7 @@ def with_earlier_retention(stays: pl.DataFrame, gases: pl.DataFrame, policy: Pol
 
     In: one row per stay with stay_no, patient_key, admitted_at; one row per gas with stay_no.
     """
-    retaining = _retaining(gases, policy).select("stay_no", "taken_at")
+    retaining = retaining_gases(gases, policy).select("stay_no", "taken_at")
     of_patient = retaining.join(stays.select("stay_no", "patient_key"), on="stay_no").rename({"stay_no": "gas_stay"})
     earlier = (
         stays.select("stay_no", "patient_key", "admitted_at")
@@ -131,54 +131,23 @@ def _numbered(frames: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     return {"stays": stays, **others}
 
 
-def _retaining(gases: pl.DataFrame, policy: Policy) -> pl.DataFrame:
-    return gases.filter(
-        pl.col("sample_type").is_in(RETENTION_SAMPLE_TYPES) & (pl.col("pco2_kpa") > policy.retainer_pco2_above_kpa)
-    )
-
-
-def _seconds(column: str) -> pl.Expr:
-    return pl.col(column).dt.epoch("s")
-
-
-def _key(at: pl.Expr) -> pl.Expr:
-    return (pl.col("stay_no").cast(pl.Int64) * 2**_SECONDS_BITS + at).alias("key")
-
-
-def _steps(windows: pl.DataFrame, records: pl.DataFrame, values: list[str]) -> pl.DataFrame:
-    """Records of one table as steps: one row per instant (`key`) at which the values in force change.
-
-    In: records with stay_no, at, until (null: no end of its own) and the values, each in force from `at` until the
-    next record of the stay or `until`. Every stay also gets a step at its start, so that nothing is carried over
-    from the stay before it.
-    """
-    ordered = records.sort("stay_no", "at")
-    next_at = pl.col("at").shift(-1).over("stay_no")
-    holds = pl.col("until").is_null() | (pl.col("until") > pl.col("at"))
-    starts = ordered.select(_key(pl.col("at")), *(pl.when(holds).then(pl.col(name)).alias(name) for name in values))
-    runs_out = (pl.col("until") > pl.col("at")) & (next_at.is_null() | (pl.col("until") < next_at))
-    ends = ordered.filter(runs_out).select(_key(pl.col("until")))
-    resets = windows.select(_key(pl.col("start"))).join(starts, on="key", how="anti")
-    return pl.concat([starts, ends, resets], how="diagonal").sort("key").set_sorted("key")
-
-
 def _conditions(windows: pl.DataFrame, frames: Mapping[str, pl.DataFrame], policy: Policy, zone: str) -> pl.DataFrame:
     layers = [
-        _ward_layer(windows, frames["wards"]),
-        _month_layer(windows, zone),
-        _device_layer(windows, frames["devices"], policy),
-        _target_layer(windows, frames["targets"]),
-        _exclusion_layer(windows, frames["flags"]),
-        _evidence_layer(windows, frames, policy),
+        ward_layer(windows, frames["wards"]),
+        month_layer(windows, zone),
+        device_layer(windows, frames["devices"], policy),
+        target_layer(windows, frames["targets"]),
+        exclusion_layer(windows, frames["flags"]),
+        evidence_layer(windows, frames, policy),
     ]
     grid = pl.concat([layer.select("key") for layer in layers]).unique().sort("key").set_sorted("key")
     for layer in layers:
         grid = grid.join_asof(layer, on="key", strategy="backward")
     on_oxygen_now = pl.col("on_oxygen")
     return (
-        grid.with_columns(stay_no=(pl.col("key") // 2**_SECONDS_BITS).cast(windows.schema["stay_no"]))
+        grid.with_columns(stay_no=(pl.col("key") // 2**SECONDS_BITS).cast(windows.schema["stay_no"]))
         .join(windows.drop("earlier_retention"), on="stay_no", how="inner", maintain_order="left")
-        .filter(pl.col("key") < _key(pl.col("end")))
+        .filter(pl.col("key") < stay_key(pl.col("end")))
         .with_columns(
             retainer_ever=_evidence_name(pl.col("evidence").max().over("stay_no")),
             retainer=_evidence_name(pl.col("evidence")),
@@ -200,126 +169,21 @@ def _conditions(windows: pl.DataFrame, frames: Mapping[str, pl.DataFrame], polic
     )
 
 
-def _ward_layer(windows: pl.DataFrame, wards: pl.DataFrame) -> pl.DataFrame:
-    moves = wards.select("stay_no", "ward", at=_seconds("entered_at"), until=pl.lit(None, dtype=pl.Int64))
-    return _steps(windows, moves, ["ward"])
-
-
-def _month_layer(windows: pl.DataFrame, zone: str) -> pl.DataFrame:
-    if windows.is_empty():
-        return pl.DataFrame(schema={"key": pl.Int64, "month": pl.String})
-    months = month_starts(zone, windows["start"].min(), windows["end"].max())  # type: ignore[arg-type]
-    first = windows.select("stay_no", at="start").sort("at").join_asof(months, on="at", strategy="backward")
-    later = windows.select("stay_no", "start", "end").join_where(
-        months, pl.col("at") > pl.col("start"), pl.col("at") < pl.col("end")
-    )
-    columns = ["stay_no", "at", "month"]
-    changes = pl.concat([first.select(columns), later.select(columns)])
-    return _steps(windows, changes.with_columns(until=pl.lit(None, dtype=pl.Int64)), ["month"])
-
-
-def month_starts(zone: str, first: int, last: int) -> pl.DataFrame:
-    """One row per calendar month of `zone` touching [first, last] (seconds since 1970): `month`, `at` its start."""
-    local, stop = (datetime.fromtimestamp(at, UTC).astimezone(ZoneInfo(zone)) for at in (first, last))
-    rows = []
-    year, month = local.year, local.month
-    while (year, month) <= (stop.year, stop.month):
-        start = datetime(year, month, 1, tzinfo=ZoneInfo(zone))
-        rows.append({"at": int(start.timestamp()), "month": f"{year:04d}-{month:02d}"})
-        year, month = (year + 1, 1) if month == 12 else (year, month + 1)
-    return pl.DataFrame(rows, schema={"at": pl.Int64, "month": pl.String}).set_sorted("at")
-
-
-def _device_layer(windows: pl.DataFrame, devices: pl.DataFrame, policy: Policy) -> pl.DataFrame:
-    values = ["device", "flow_l_min", "fio2", "fio2_low", "fio2_high", "on_oxygen"]
-    records = (
-        devices.with_columns(at=_seconds("started_at"), ended=_seconds("ended_at"))
-        .sort("stay_no", "at")
-        .with_columns(*inspired_oxygen(policy), on_oxygen())
-    )
-    steps = device_steps(records, policy).with_columns(pl.col("stay_no").cast(records.schema["stay_no"]))
-    described = records.select(values).with_row_index("record").with_columns(pl.col("record").cast(pl.Int64))
-    in_force = steps.join(described, on="record", how="left", maintain_order="left")
-    return _steps(windows, in_force.with_columns(until=pl.lit(None, dtype=pl.Int64)), values)
-
-
-def _target_layer(windows: pl.DataFrame, targets: pl.DataFrame) -> pl.DataFrame:
-    prescribed = targets.with_columns(at=_seconds("prescribed_at"), until=_seconds("stopped_at"))
-    return _steps(windows, prescribed, ["lower_percent", "upper_percent"])
-
-
-def _exclusion_layer(windows: pl.DataFrame, flags: pl.DataFrame) -> pl.DataFrame:
-    """Steps of `excluded`: the first by name of the exclusion flags in force, which may overlap."""
-    lasting = (
-        flags.filter(pl.col("flag").is_in(EXCLUSION_FLAGS))
-        .join(windows.select("stay_no", "start", "end"), on="stay_no")
-        .select(
-            "stay_no",
-            "flag",
-            at=pl.max_horizontal(_seconds("flagged_at"), "start"),
-            until=pl.min_horizontal(_seconds("until_at"), "end"),
-        )
-        .filter(pl.col("until") > pl.col("at"))
-    )
-    edges = pl.concat(
-        [
-            lasting.select("stay_no", "flag", "at", change=1),
-            lasting.select("stay_no", "flag", at="until", change=-1),
-        ]
-    )
-    names = sorted(EXCLUSION_FLAGS)
-    counted = (
-        edges.group_by("stay_no", "at")
-        .agg(pl.col("change").filter(pl.col("flag") == name).sum().alias(name) for name in names)
-        .sort("stay_no", "at")
-        .with_columns(pl.col(name).cum_sum().over("stay_no") for name in names)
-    )
-    first_by_name = pl.coalesce(pl.when(pl.col(name) > 0).then(pl.lit(name)) for name in names)
-    steps = counted.select("stay_no", "at", excluded=first_by_name, until=pl.lit(None, dtype=pl.Int64))
-    return _steps(windows, steps, ["excluded"])
-
-
-def _evidence_layer(windows: pl.DataFrame, frames: Mapping[str, pl.DataFrame], policy: Policy) -> pl.DataFrame:
-    """Steps of `evidence`: rank of the strongest evidence of CO2 retention so far."""
-    flagged = frames["flags"].filter(pl.col("flag").is_in(HISTORY_FLAGS))
-    low_target = frames["targets"].filter(pl.col("upper_percent") <= RETAINER_TARGET_UPPER_PERCENT)
-    found = pl.concat(
-        [
-            _retaining(frames["gases"], policy).select("stay_no", at=_seconds("taken_at"), kind=pl.lit("gas")),
-            windows.filter("earlier_retention").select("stay_no", at="start", kind=pl.lit("history")),
-            flagged.select("stay_no", at=_seconds("flagged_at"), kind=pl.lit("history")),
-            low_target.select("stay_no", at=_seconds("prescribed_at"), kind=pl.lit("target")),
-        ]
-    )
-    strongest = (
-        found.join(windows.select("stay_no", "start"), on="stay_no")
-        .with_columns(
-            at=pl.max_horizontal("at", "start"),
-            evidence=pl.col("kind").replace_strict(_EVIDENCE_RANK, return_dtype=pl.Int8),
-        )
-        .group_by("stay_no", "at")
-        .agg(pl.col("evidence").max())
-        .sort("stay_no", "at")
-        .with_columns(pl.col("evidence").cum_max().over("stay_no"), until=pl.lit(None, dtype=pl.Int64))
-    )
-    return _steps(windows, strongest, ["evidence"])
-
-
 def _evidence_name(rank: pl.Expr) -> pl.Expr:
-    return rank.replace_strict({r: name for name, r in _EVIDENCE_RANK.items()}, return_dtype=pl.String, default=None)
+    return rank.replace_strict({r: name for name, r in EVIDENCE_RANK.items()}, return_dtype=pl.String, default=None)
 
 
 def _spans(windows: pl.DataFrame, conditions: pl.DataFrame, readings: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     """Cuts the conditions at every reading and at every reading that runs out."""
-    carry = int(policy.reading_carry_hours * 3600)
-    taken = readings.select(_key(_seconds("taken_at")), "spo2_percent", taken=pl.lit(True))
+    carry = round(policy.reading_carry_hours * 3600)
+    taken = readings.select(stay_key(epoch_s("taken_at")), "spo2_percent", taken=pl.lit(True))
     if not taken["key"].is_sorted():
         taken = taken.sort("key")
     next_key = pl.col("key").shift(-1)
     # A reading that runs out after its stay has ended cuts nothing: the end of the stay comes first.
     run_out = taken.filter(next_key.is_null() | (next_key - pl.col("key") > carry)).select(pl.col("key") + carry)
-    ends = windows.select(_key(pl.col("end")))
-    resets = windows.select(_key(pl.col("start"))).join(taken, on="key", how="anti")
+    ends = windows.select(stay_key(pl.col("end")))
+    resets = windows.select(stay_key(pl.col("start"))).join(taken, on="key", how="anti")
     silent = pl.concat([run_out, resets]).with_columns(spo2_percent=pl.lit(None, dtype=pl.Float64), taken=pl.lit(False))
     saturation = taken.set_sorted("key").merge_sorted(silent.sort("key"), "key")
 
@@ -338,7 +202,7 @@ def _spans(windows: pl.DataFrame, conditions: pl.DataFrame, readings: pl.DataFra
         .filter(pl.col("condition_no").is_not_null())
         .select(
             "condition_no",
-            pl.from_epoch(pl.col("key") % 2**_SECONDS_BITS, "s").cast(pl.Datetime("us")).alias("started_at"),
+            pl.from_epoch(pl.col("key") % 2**SECONDS_BITS, "s").cast(pl.Datetime("us")).alias("started_at"),
             "seconds",
             "spo2_percent",
             pl.when(pl.col("outside").is_not_null())

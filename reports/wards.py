@@ -59,14 +59,17 @@ def ward_names(summary: pl.DataFrame, month: str) -> list[str]:
 
 
 def _chart(share: str, title: str, wards: list[GroupFigures], hospital: GroupFigures) -> Chart:
+    shares = {str(ward.ward): one for ward in wards if (one := getattr(ward, share)).value is not None}
+    # A single patient has a share but no interval: a dot without a bar, which stands apart from nothing.
     rows = [
-        charts.Interval(str(ward.ward), 100 * one.value, 100 * one.low, 100 * one.high)
-        for ward in wards
-        if (one := getattr(ward, share)).value is not None
+        charts.Interval(name, *(100 * (one.value if end is None else end) for end in (one.value, one.low, one.high)))
+        for name, one in shares.items()
     ]
     whole = getattr(hospital, share).value
     reference = None if whole is None else 100 * whole
-    apart = sum(reference is not None and not row.low <= reference <= row.high for row in rows)
+    apart = sum(
+        whole is not None and one.low is not None and not one.low <= whole <= one.high for one in shares.values()
+    )
     answer = sentences.ward_title(title, apart, len(rows))
     if not rows:
         return Chart(answer, Markup())

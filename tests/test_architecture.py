@@ -28,6 +28,7 @@ FLOORS = (
     ("pipeline.store",),
     ("pipeline.intake",),
     ("pipeline.devices_in_force",),
+    ("pipeline.layers",),
     ("pipeline.timeline",),
     ("pipeline.episodes",),
     ("pipeline.measure_file",),
@@ -41,7 +42,7 @@ FLOORS = (
     ("pipeline.cli",),
 )
 # Pure functions over frames: nothing here reads or writes.
-PURE = ("pipeline.physiology", "pipeline.devices_in_force", "pipeline.timeline", "pipeline.episodes")
+PURE = ("pipeline.physiology", "pipeline.devices_in_force", "pipeline.layers", "pipeline.timeline", "pipeline.episodes")
 PURE_TOO = ("pipeline.statistics", "pipeline.vocabulary")
 READS_OR_WRITES = {"duckdb", "io", "os", "pathlib", "shutil", "tempfile", "sqlite3", "pyarrow"}
 REACHES_A_NETWORK = {"aiohttp", "ftplib", "http", "httpx", "requests", "smtplib", "socket", "urllib", "urllib3"}
@@ -93,7 +94,7 @@ def room_of(module: str) -> tuple[int, str]:
 
 def test_the_walk_through_the_modules_finds_them() -> None:
     assert len(MODULES) > 40
-    assert OWN_IMPORTS["pipeline.timeline"] >= {"pipeline.policy", "pipeline.devices_in_force"}
+    assert OWN_IMPORTS["pipeline.timeline"] >= {"pipeline.policy", "pipeline.layers"}
     assert "pipeline.rollup" in OWN_IMPORTS["reports.month"]
 
 
