@@ -105,14 +105,22 @@ def _load(options: argparse.Namespace) -> None:
     from pipeline.intake.load import load_extract
     from pipeline.store import open_store
 
-    with open_store(options.store, create=True) as connection:
-        result = load_extract(
-            connection, options.extract, options.timezone, options.as_of, options.replace, _progress()
-        )
+    result = None
+    try:
+        with open_store(options.store, create=True) as connection:
+            result = load_extract(
+                connection, options.extract, options.timezone, options.as_of, options.replace, _progress()
+            )
+    except KeyboardInterrupt:
+        # Once there is a result, the rows are stored, and that is what must be told.
+        if result is None:
+            raise
     _print_load(result, options)
 
 
 def _print_load(result: "LoadResult", options: argparse.Namespace) -> None:
+    from pipeline.vocabulary import TABLES
+
     columns = ("rows_read", "rows_stored", "rows_already_stored", "rows_repeated", "rows_kept_aside")
     width = max(len(name) for name in result.files["file_name"])
     print(f"{'file':<{width}}  {'read':>11} = {'stored':>11} + {'already':>9} + {'repeats':>9} + {'kept aside':>10}")
@@ -128,6 +136,9 @@ def _print_load(result: "LoadResult", options: argparse.Namespace) -> None:
             print(f"  {row['file_name']}{where}: {row['rows']:,} x {row['reason']} (row {rows})")
     for file, columns_unused in result.unused_columns.items():
         print(f"\nColumns of {file} that the audit does not use: {listed(columns_unused)}.")
+    missing = [name for name in TABLES if name not in set(result.files["table_name"])]
+    if missing:
+        print(f"\nNo file for: {', '.join(missing)}. Measures that need them cannot be made.")
     if result.strangers:
         print(f"\nFiles that were not read, since their names are not those of a table: {listed(result.strangers)}.")
     ambiguous = result.files["times_ambiguous"].sum()

@@ -4,11 +4,14 @@ Nothing is fetched while it runs: DuckDB's extensions are neither installed nor 
 """
 
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, suppress
 from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from pathlib import Path
+from types import FrameType
 
 import duckdb
 
@@ -16,7 +19,9 @@ from pipeline.errors import StoreError
 from pipeline.vocabulary import BAND_STATES
 
 SCHEMA_VERSION = "1"
-_OWNER_ONLY = 0o077
+_NOT_FOR_OTHERS = 0o077
+# What DuckDB says on Linux and macOS, on Windows, and within one program.
+_SIGNS_OF_USE = ("Could not set lock", "being used by another process", "different configuration than existing")
 _SETTINGS = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
@@ -48,57 +53,150 @@ def open_store(path: Path, *, create: bool = False) -> Iterator[duckdb.DuckDBPyC
 
     A store that was made here is taken away again when what is done with it fails.
 
-    Raises StoreError when the file is missing, is not a store, was made by another version, or is in use.
+    Raises StoreError when the file is missing, is not a store, was made by another version, is in use, is damaged, or
+    the disk is full.
     """
-    if not create and not path.exists():
-        raise StoreError(f"There is no store at {path}. Make one first: bandaudit load EXTRACT --store {path}")
-    is_new = not path.exists()
-    if is_new and not path.parent.is_dir():
-        raise StoreError(f"The folder {path.parent} for the store does not exist. Make it, or give another --store.")
-    if is_new:
-        _create(path)
-    connection = _connect(path)
+    with _deaf_to_interrupts():
+        is_new = create and not os.path.exists(path) and _create(path)
+        if not os.path.exists(path):
+            raise StoreError(f"There is no store at {path}. Make one first: bandaudit load EXTRACT --store {path}")
+        connection = _connect(path)
     try:
-        _check_version(connection, path)
-        yield connection
-    except BaseException:
-        connection.close()
-        if is_new:
-            path.unlink(missing_ok=True)
+        with _noting_interrupts() as interrupted:
+            _check_version(connection, path)
+            yield connection
+    except BaseException as error:
+        with _deaf_to_interrupts():
+            connection.close()
+            if is_new:
+                path.unlink(missing_ok=True)
+        if interrupted.is_set():
+            # Libraries make of Ctrl-C whatever error they have at hand.
+            raise KeyboardInterrupt from error
+        if _is_of_the_disk(error):
+            raise StoreError(
+                f"The store {path} could not be read or written to the end: the disk is full, memory ran out, or the "
+                "file is damaged. What was in it before is unchanged. Make room and run the command again; if that "
+                "does not help, load the extracts into a new store."
+            ) from error
         raise
     connection.close()
 
 
-def _connect(path: Path) -> duckdb.DuckDBPyConnection:
-    mask = os.umask(_OWNER_ONLY)
+@contextmanager
+def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Everything inside is stored at once at the end, or nothing of it when something is raised.
+
+    Ctrl-C counts until the end begins; from then on the rows are stored.
+    """
+    connection.begin()
     try:
-        return duckdb.connect(str(path), config=dict(_SETTINGS))
-    except duckdb.IOException as error:
-        if "lock" in str(error).lower():
+        yield
+    except BaseException:
+        # After some errors the transaction is already gone.
+        with suppress(duckdb.Error):
+            connection.rollback()
+        raise
+    with _deaf_to_interrupts():
+        connection.commit()
+
+
+@contextmanager
+def _noting_interrupts() -> Iterator[threading.Event]:
+    """Ctrl-C raises KeyboardInterrupt inside as ever, and also sets the event."""
+    interrupted = threading.Event()
+
+    def note(number: int, frame: FrameType | None) -> None:
+        interrupted.set()
+        signal.default_int_handler(number, frame)
+
+    with _on_interrupt(note):
+        yield interrupted
+
+
+def _deaf_to_interrupts() -> AbstractContextManager[None]:
+    return _on_interrupt(signal.SIG_IGN)
+
+
+@contextmanager
+def _on_interrupt(handler: Callable[[int, FrameType | None], None] | signal.Handlers) -> Iterator[None]:
+    # Only the main thread hears of Ctrl-C.
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def owner_only() -> Iterator[None]:
+    """Files made inside are readable by their owner only: the store, its log, and rows that do not fit into memory."""
+    mask = os.umask(_NOT_FOR_OTHERS)
+    try:
+        yield
+    finally:
+        os.umask(mask)
+
+
+def _connect(path: Path) -> duckdb.DuckDBPyConnection:
+    try:
+        with owner_only():
+            return duckdb.connect(str(path), config=dict(_SETTINGS))
+    except duckdb.Error as error:
+        if any(sign in str(error) for sign in _SIGNS_OF_USE):
             raise StoreError(
                 f"The store {path} is in use by another program (perhaps a load that is still running). "
                 "Nothing was changed. Wait until it has finished, then run the command again."
             ) from error
         raise StoreError(
-            f"The file {path} cannot be opened as a store: it is not a store of this tool, or it may not be read. "
-            "Nothing was changed. Check the path given with --store."
+            f"The file {path} cannot be opened as a store: it is not a store of this tool, it is damaged, or you may "
+            "not read or write it. Nothing was changed. Check the path given with --store."
         ) from error
-    finally:
-        os.umask(mask)
 
 
-def _create(path: Path) -> None:
-    # Made beside and renamed, so that a store half made by a killed program is never found.
-    unfinished = path.with_name(f"{path.name}.unfinished")
-    unfinished.unlink(missing_ok=True)
-    connection = _connect(unfinished)
+def _is_of_the_disk(error: BaseException) -> bool:
+    kinds = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)
+    signs = ("Corrupt database", "Failed to commit", "Could not write")
+    return isinstance(error, kinds) or (isinstance(error, duckdb.Error) and any(sign in str(error) for sign in signs))
+
+
+def _create(path: Path) -> bool:
+    """Makes an empty store; false when another program has made one meanwhile.
+
+    It is made beside and then given its name, so that a store half made by a killed program is never found.
+    """
+    if not os.path.isdir(path.parent):
+        raise StoreError(f"The folder {path.parent} for the store does not exist. Make it, or give another --store.")
+    if not os.access(path.parent, os.W_OK):
+        raise StoreError(f"You may not write into the folder {path.parent}. Give another --store.")
+    unfinished = path.with_name(f"{path.name}.unfinished-{os.getpid()}")
     try:
-        create_tables(connection)
-        set_fact(connection, "schema_version", SCHEMA_VERSION)
-        set_fact(connection, "data_version", "0")
+        connection = _connect(unfinished)
+        try:
+            with transaction(connection):
+                create_tables(connection)
+                set_fact(connection, "schema_version", SCHEMA_VERSION)
+                set_fact(connection, "data_version", "0")
+        finally:
+            connection.close()
+        return _give_name(unfinished, path)
     finally:
-        connection.close()
-    unfinished.rename(path)
+        unfinished.unlink(missing_ok=True)
+
+
+def _give_name(unfinished: Path, path: Path) -> bool:
+    try:
+        # Unlike a rename, a link never takes the place of a store that is already there.
+        os.link(unfinished, path)
+    except FileExistsError:
+        return False
+    except OSError:
+        # Some disks know no links.
+        unfinished.rename(path)
+    return True
 
 
 def create_tables(connection: duckdb.DuckDBPyConnection) -> None:
@@ -113,7 +211,7 @@ def create_tables(connection: duckdb.DuckDBPyConnection) -> None:
 def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
     try:
         found = fact(connection, "schema_version")
-    except duckdb.CatalogException:
+    except (duckdb.CatalogException, duckdb.BinderException):
         found = None
     if found != SCHEMA_VERSION:
         what = "is not a store of this tool" if found is None else f"has store version {found}"

@@ -6,6 +6,7 @@ repeats) are in `settle.py`.
 
 import polars as pl
 
+from pipeline.intake.read import as_text
 from pipeline.intake.times import local_to_utc
 from pipeline.vocabulary import Column, Kind, Table
 
@@ -24,69 +25,89 @@ RULES = {
     "conflicting_repeat": "another row has the same stay and instant but other content",
 }
 
+# A rule: when it is broken, its name, and the column at fault.
+Fault = tuple[pl.Expr, str, str]
+
 
 def typed(piece: pl.DataFrame, table: Table, zone: str) -> pl.DataFrame:
-    """Turns text cells into typed columns and says what is wrong with each row.
+    """Turns cells into typed columns and says what is wrong with each row.
 
-    In: one row per row of the file, text columns; columns of the table that the file lacks may be absent.
+    In: one row per row of the file, as `read.pieces` yields it; columns of the table that the file lacks may be absent.
     Out: one row per row, in order, with `row_number`, the table's columns (times in UTC without zone, whole
     seconds, fractions of a second dropped; numbers as Float64; codes and keys as text), `rule` and `fault_column`
     (the first rule broken, null for a good row), `ambiguous` (how many of the row's local times occur twice) and
     `cells` (the row as JSON, for rows that break a rule).
     zone: the time zone of times that carry no offset.
     """
-    absent = [name for name in table.column_names if name not in piece.columns]
-    text = piece.with_columns(pl.lit(None, dtype=pl.String).alias(name) for name in absent).with_columns(
-        _tidy(pl.col(name)) for name in table.column_names
-    )
-    times = [column for column in table.columns if column.kind is Kind.TIME]
-    converted = text.select(expression for column in times for expression in local_to_utc(column.name, zone))
-    rest = text.select(
+    cells = _cells(piece, table)
+    frame = cells.select(
         "row_number",
-        *(pl.col(c.name).alias(f"{c.name}:text") for c in table.columns),
-        *(_value(column) for column in table.columns if column.kind is not Kind.TIME),
+        *(_value(column, cells.schema[column.name]) for column in table.columns if column.kind is not Kind.TIME),
+        *(pl.col(name).is_null().alias(f"{name}:empty") for name in table.column_names),
+    ).with_columns(
+        series.alias(column.name if part == "utc" else f"{column.name}:{part}")
+        for column in table.columns
+        if column.kind is Kind.TIME
+        for part, series in local_to_utc(cells[column.name], zone).to_dict().items()
     )
-    frame = pl.concat([rest, converted], how="horizontal")
     faults = [fault for column in table.columns for fault in _faults(column)] + _row_faults(table)
-    good = pl.lit(None, dtype=pl.String)
-    rule, fault_column = good, good
-    for broken, rule_name, column_name in reversed(faults):
-        rule = pl.when(broken).then(pl.lit(rule_name)).otherwise(rule)
-        fault_column = pl.when(broken).then(pl.lit(column_name)).otherwise(fault_column)
-    cells = pl.struct(pl.col(f"{name}:text").alias(name) for name in table.column_names).struct.json_encode()
-    return (
-        frame.with_columns(
-            rule=rule,
-            fault_column=fault_column,
-            ambiguous=pl.sum_horizontal(pl.col(f"{c.name}:twice") for c in times).cast(pl.Int32),
-        )
-        .with_columns(cells=pl.when(pl.col("rule").is_not_null()).then(cells))
-        .select("row_number", *table.column_names, "rule", "fault_column", "ambiguous", "cells")
+    first_fault = pl.coalesce(pl.when(broken).then(pl.lit(n, pl.UInt8)) for n, (broken, _, _) in enumerate(faults))
+    twice = [pl.col(f"{column.name}:twice") for column in table.columns if column.kind is Kind.TIME]
+    frame = frame.select(
+        "row_number", *table.column_names, fault=first_fault, ambiguous=pl.sum_horizontal(twice).cast(pl.Int32)
+    )
+    broken_rows = frame.select("row_number", "fault").filter(pl.col("fault").is_not_null())
+    return frame.drop("fault").join(
+        _described(broken_rows, cells, table, faults), on="row_number", how="left", maintain_order="left"
     )
 
 
-def _tidy(cell: pl.Expr) -> pl.Expr:
-    stripped = cell.str.strip_chars()
-    return pl.when(stripped != "").then(stripped).name.keep()
+def _cells(piece: pl.DataFrame, table: Table) -> pl.DataFrame:
+    """The table's columns: text without surrounding blanks, null where empty, or numbers and times already typed."""
+    chosen = [
+        _cell(column, piece.schema[column.name])
+        if column.name in piece.columns
+        else pl.lit(None, dtype=pl.String).alias(column.name)
+        for column in table.columns
+    ]
+    texts = pl.col(pl.String)
+    return (
+        piece.select("row_number", *chosen)
+        .with_columns(texts.str.strip_chars())
+        .with_columns(pl.when(texts != "").then(texts).name.keep())
+    )
 
 
-def _value(column: Column) -> pl.Expr:
+def _cell(column: Column, kind: pl.DataType) -> pl.Expr:
+    stays_typed = (column.kind is Kind.NUMBER and kind.is_numeric()) or (
+        column.kind is Kind.TIME and isinstance(kind, pl.Datetime)
+    )
+    return pl.col(column.name) if stays_typed else as_text(column.name, kind)
+
+
+def _value(column: Column, kind: pl.DataType) -> pl.Expr:
     cell = pl.col(column.name)
     if column.kind is Kind.NUMBER:
-        number = cell.cast(pl.Float64, strict=False)
+        # By way of text, 0.28 in single precision is the same number as 0.28 in double precision.
+        single = kind in (pl.Float32, pl.Float16)
+        number = (cell.cast(pl.String) if single else cell).cast(pl.Float64, strict=False)
         return pl.when(number.is_finite()).then(number).alias(column.name)
-    if column.kind is Kind.CODE:
+    if _is_numeric_code(column):
         # Spreadsheets write the code 1 as 1.0.
-        return cell.str.replace(r"^(\d+)\.0+$", "${1}").alias(column.name)
+        return cell.str.strip_suffix(".0")
     return cell
 
 
-def _faults(column: Column) -> list[tuple[pl.Expr, str, str]]:
-    text, value = pl.col(f"{column.name}:text"), pl.col(column.name)
-    faults = []
+def _is_numeric_code(column: Column) -> bool:
+    return column.kind is Kind.CODE and all(code.isdigit() for code in column.codes)
+
+
+def _faults(column: Column) -> list[Fault]:
+    is_empty, value = pl.col(f"{column.name}:empty"), pl.col(column.name)
+    faults: list[Fault] = []
     if column.required:
-        faults.append((text.is_null(), "missing_required", column.name))
-    unread = text.is_not_null() & value.is_null()
+        faults.append((is_empty, "missing_required", column.name))
+    unread = ~is_empty & value.is_null()
     if column.kind is Kind.TIME:
         gone = pl.col(f"{column.name}:gone")
         faults.append((gone, "local_time_does_not_exist", column.name))
@@ -98,15 +119,26 @@ def _faults(column: Column) -> list[tuple[pl.Expr, str, str]]:
             faults.append((~value.is_between(column.lowest, column.highest), "out_of_range", column.name))
     if column.kind is Kind.CODE:
         faults.append((~value.is_in(column.codes), "unknown_code", column.name))
-    return [(broken.fill_null(False), rule, name) for broken, rule, name in faults]
-
-
-def _row_faults(table: Table) -> list[tuple[pl.Expr, str, str]]:
-    faults = []
-    if table.ends:
-        early = pl.col(table.ends) < pl.col(table.at)
-        faults.append((early.fill_null(False), "ends_before_it_starts", table.ends))
-    if "upper_percent" in table.column_names:
-        crossed = pl.col("lower_percent") >= pl.col("upper_percent")
-        faults.append((crossed.fill_null(False), "out_of_range", "upper_percent"))
     return faults
+
+
+def _row_faults(table: Table) -> list[Fault]:
+    faults: list[Fault] = []
+    if table.ends:
+        faults.append((pl.col(table.ends) < pl.col(table.at), "ends_before_it_starts", table.ends))
+    if "upper_percent" in table.column_names:
+        faults.append((pl.col("lower_percent") >= pl.col("upper_percent"), "out_of_range", "upper_percent"))
+    return faults
+
+
+def _described(broken_rows: pl.DataFrame, cells: pl.DataFrame, table: Table, faults: list[Fault]) -> pl.DataFrame:
+    """One row per row that breaks a rule: `row_number`, `rule`, `fault_column`, and `cells` as JSON."""
+    numbers = list(range(len(faults)))
+    rule, column = ([fault[part] for fault in faults] for part in (1, 2))
+    texts = [as_text(name, cells.schema[name]) for name in table.column_names]
+    return broken_rows.join(cells, on="row_number", how="left", maintain_order="left").select(
+        "row_number",
+        rule=pl.col("fault").replace_strict(numbers, rule, return_dtype=pl.String),
+        fault_column=pl.col("fault").replace_strict(numbers, column, return_dtype=pl.String),
+        cells=pl.struct(texts).struct.json_encode(),
+    )

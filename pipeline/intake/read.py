@@ -1,39 +1,47 @@
-"""Finds the files of an extract and reads them in pieces, every cell as text.
+"""Finds the files of an extract and reads them in pieces.
 
-A piece is a frame with one text column per column of the file and `row_number`: as a spreadsheet shows it, the header
-is row 1 and the first row of data is 2; in Parquet, which has no header row, the first is 1. Blank lines of a CSV file
-are not counted.
+A piece is a frame with one column per column of the file and `row_number`: as a spreadsheet shows it, the header is
+row 1 and the first row of data is 2; in Parquet, which has no header row, the first is 1. Empty lines of a CSV file
+are no rows and are not counted; empty rows of a workbook are no rows, but spreadsheets number them, so they count.
+Cells are text, null where empty; those of a Parquet file keep their type.
 """
 
-import gzip
 import hashlib
 import re
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
+import fastexcel
 import polars as pl
 import pyarrow as pa
-import pyarrow.csv
 import pyarrow.parquet
 
 from pipeline.errors import ExtractError, listed
+from pipeline.intake.csv_text import csv_header, csv_pieces
+from pipeline.intake.recoded import RecodedStream
+from pipeline.intake.source import RaggedRow
 from pipeline.vocabulary import TABLES
 
 _FILE_NAME = re.compile(r"(?P<table>[a-z]+)(?:-[^.]+)?\.(?P<form>csv|csv\.gz|parquet|xlsx)")
-_BLOCK_BYTES = 16 * 2**20
 _PARQUET_ROWS = 250_000
+_LARGEST_WHOLE_NUMBER = 1e15
+# What the readers raise over a file that is not as it should be.
+_DAMAGE = (pa.ArrowException, pl.exceptions.PolarsError, fastexcel.FastExcelError, OSError)
 
 
 @dataclass(frozen=True)
 class ExtractFile:
-    """One file of an extract: the table it belongs to and its form (csv, csv.gz, parquet, xlsx)."""
+    """One file of an extract: the table it belongs to and its form (csv, csv.gz, parquet, xlsx).
+
+    delimiter, encoding: of CSV text; other than the usual where a mapping declares it.
+    """
 
     table: str
     path: Path
     form: str
+    delimiter: str = ","
+    encoding: str = "utf-8"
 
     @property
     def name(self) -> str:
@@ -45,28 +53,25 @@ class ExtractFile:
             return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-@dataclass(frozen=True)
-class RaggedRow:
-    """A row of a CSV file with too many or too few cells. Its text stays in the store, never in a message."""
-
-    row_number: int
-    cells: int
-    text: str
-
-
 def find_files(folder: Path) -> tuple[list[ExtractFile], list[str]]:
     """The files of the extract in table order, and the names of files that are not recognised.
 
     Raises ExtractError when the folder is missing or a required table has no file.
     """
-    if not folder.is_dir():
+    try:
+        paths = sorted(folder.iterdir())
+    except PermissionError as error:
+        raise ExtractError(
+            f"The folder {folder} may not be read by you. Ask its owner for leave to read it; nothing was stored."
+        ) from error
+    except OSError as error:
         raise ExtractError(
             f"There is no folder {folder}. An extract is one folder with a file for each table, "
-            "for example readings.csv."
-        )
+            "for example readings.csv. Check the path and load again; nothing was stored."
+        ) from error
     found: list[ExtractFile] = []
     strangers: list[str] = []
-    for path in sorted(folder.iterdir()):
+    for path in paths:
         match = _FILE_NAME.fullmatch(path.name)
         if match and match["table"] in TABLES and path.is_file():
             found.append(ExtractFile(match["table"], path, match["form"]))
@@ -94,130 +99,116 @@ def header(file: ExtractFile) -> list[str]:
         if file.form == "parquet":
             names = pa.parquet.ParquetFile(file.path).schema_arrow.names
         elif file.form == "xlsx":
-            names = _excel(file).columns
+            names = [cell or "" for row in _sheet(file).head(1).rows() for cell in row]
         else:
-            with pa.input_stream(str(file.path), compression="gzip" if file.form == "csv.gz" else None) as stream:
-                first = stream.read(2**16)
-            names = _first_line_cells(first, file)
-    except (pa.ArrowInvalid, OSError, zlib.error, gzip.BadGzipFile) as error:
-        raise _unreadable(file) from error
+            with _csv_stream(file) as stream:
+                names = csv_header(stream, file.name, file.delimiter)
+    except pa.ArrowCancelled as error:
+        raise KeyboardInterrupt from error
+    except _DAMAGE as error:
+        raise _unreadable(file, error) from error
     if not any(name.strip() for name in names):
         raise ExtractError(
-            f"The file {file.name} is empty: not even a header. Expected a header row such as "
-            f"{','.join(TABLES[file.table].column_names)}. Export it again, or take the file out of the folder."
+            f"The file {file.name} does not begin with a header row: its first row is empty, or the whole file is. "
+            f"Expected a header such as {','.join(TABLES[file.table].column_names)}. Export it again, or take the file "
+            "out of the folder; nothing was stored."
         )
-    return [name.strip() for name in names]
+    return [name.strip() or f"column {place} (untitled)" for place, name in enumerate(names, start=1)]
 
 
 def pieces(file: ExtractFile, columns: list[str], ragged: list[RaggedRow]) -> Iterator[pl.DataFrame]:
-    """The rows of the file in order, piece by piece, each cell as text (null where empty).
+    """The rows of the file in order, piece by piece; `columns` are all its column names, each of them once.
 
-    Rows with the wrong number of cells are left out of the pieces and noted in `ragged`.
-    Raises ExtractError when the file is damaged; row numbers count the rows left out.
+    Rows of a CSV file with the wrong number of cells are left out of the pieces and noted in `ragged`.
+    Raises ExtractError when the file is damaged.
     """
     try:
         if file.form == "parquet":
             yield from _parquet_pieces(file, columns)
         elif file.form == "xlsx":
-            frame = _excel(file).rename(dict(zip(_excel(file).columns, columns, strict=True)))
-            yield frame.with_row_index("row_number", offset=2)
+            yield _sheet_rows(file, columns)
         else:
-            yield from _csv_pieces(file, columns, ragged)
-    except (pa.ArrowInvalid, OSError, zlib.error, gzip.BadGzipFile) as error:
-        raise _unreadable(file) from error
+            with _csv_stream(file) as stream:
+                yield from csv_pieces(stream, file.name, columns, ragged, file.delimiter)
+    except pa.ArrowCancelled as error:
+        raise KeyboardInterrupt from error
+    except _DAMAGE as error:
+        raise _unreadable(file, error) from error
 
 
-def _unreadable(file: ExtractFile) -> ExtractError:
+def _unreadable(file: ExtractFile, error: Exception) -> ExtractError:
     what = {
-        "csv": "it is not plain UTF-8 text with commas, or a quotation mark is never closed",
-        "csv.gz": "it is cut short, not gzip, or not plain UTF-8 text with commas inside",
-        "parquet": "it is cut short or not a Parquet file",
+        "csv": "a row is longer than 16 MB; perhaps a quotation mark is never closed",
+        "csv.gz": "it is cut short or not gzip, or a row is longer than 16 MB",
+        "parquet": "it is cut short, damaged or not a Parquet file",
         "xlsx": "it is cut short, protected, or not an Excel workbook",
     }[file.form]
+    if isinstance(error, PermissionError):
+        what = "you may not read it"
     return ExtractError(
         f"The file {file.name} cannot be read to its end: {what}. Export it again and load the whole extract; "
         "nothing was stored."
     )
 
 
-def _first_line_cells(first: bytes, file: ExtractFile) -> list[str]:
-    if first.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise ExtractError(
-            f"The file {file.name} is in UTF-16. Save it as CSV in UTF-8 and load again; nothing was stored."
-        )
-    line = first.removeprefix(b"\xef\xbb\xbf").splitlines()[:1]
-    try:
-        text = line[0].decode("utf-8") if line else ""
-    except UnicodeDecodeError as error:
-        raise _unreadable(file) from error
-    cells = [cell.strip().removeprefix('"').removesuffix('"') for cell in text.split(",")]
-    if len(cells) == 1 and re.search(r"[;\t|]", text):
-        raise ExtractError(
-            f"The file {file.name} does not separate its columns by commas. "
-            "Save it as comma-separated CSV and load again; nothing was stored."
-        )
-    return cells
+def _csv_stream(file: ExtractFile) -> pa.NativeFile | RecodedStream:
+    stream = pa.input_stream(str(file.path), compression="gzip" if file.form == "csv.gz" else None)
+    return stream if file.encoding == "utf-8" else RecodedStream(stream, file.name, file.encoding)
 
 
-def _excel(file: ExtractFile) -> pl.DataFrame:
-    import fastexcel
+def _sheet(file: ExtractFile) -> pl.DataFrame:
+    workbook = fastexcel.read_excel(file.path)
+    return workbook.load_sheet(0, header_row=None, skip_rows=0, dtypes="string").to_polars()
 
-    try:
-        sheet = fastexcel.read_excel(file.path).load_sheet(0, dtypes="string")
-    except fastexcel.FastExcelError as error:
-        raise _unreadable(file) from error
-    return sheet.to_polars()
+
+def _sheet_rows(file: ExtractFile, columns: list[str]) -> pl.DataFrame:
+    sheet = _sheet(file)
+    sheet.columns = columns
+    is_empty = pl.all_horizontal(pl.col(columns).is_null())
+    return sheet.with_row_index("row_number", offset=1).slice(1).filter(~is_empty)
 
 
 def _parquet_pieces(file: ExtractFile, columns: list[str]) -> Iterator[pl.DataFrame]:
-    row_number = 1
-    for batch in pa.parquet.ParquetFile(file.path).iter_batches(batch_size=_PARQUET_ROWS):
-        frame = pl.DataFrame(pl.from_arrow(batch))
-        frame.columns = columns
-        yield frame.select(_as_text(name, kind) for name, kind in frame.schema.items()).with_row_index(
-            "row_number", offset=row_number
+    whole = pa.parquet.ParquetFile(file.path)
+    kinds = whole.schema_arrow.types
+    unread = [name for name, kind in zip(columns, kinds, strict=True) if not _holds_single_values(kind)]
+    needed = [name for name in unread if name in TABLES[file.table].column_names]
+    if needed:
+        raise ExtractError(
+            f"The file {file.name} holds lists, groups or bytes in: {listed(needed)}. Expected text, numbers or times. "
+            "Export these columns as text and load again; nothing was stored."
         )
+    row_number = 1
+    for batch in whole.iter_batches(batch_size=_PARQUET_ROWS):
+        cells = {name: _in_utc(cell) for name, cell in zip(columns, batch.columns, strict=True) if name not in unread}
+        frame = pl.DataFrame(pl.from_arrow(pa.table(cells)))
+        # Not a number is how other tools write an empty cell into a column of numbers.
+        frame = frame.with_columns(pl.col(pl.Float32, pl.Float64).fill_nan(None))
+        yield frame.with_row_index("row_number", offset=row_number)
         row_number += frame.height
 
 
-def _as_text(name: str, kind: pl.DataType) -> pl.Expr:
-    column = pl.col(name)
+def _holds_single_values(kind: pa.DataType) -> bool:
+    of_bytes = pa.types.is_binary(kind) or pa.types.is_large_binary(kind) or pa.types.is_fixed_size_binary(kind)
+    return not (pa.types.is_nested(kind) or of_bytes or pa.types.is_duration(kind))
+
+
+def _in_utc(column: pa.Array) -> pa.Array:
+    # Zoned timestamps are UTC underneath; the names of other zones are not all known to polars.
+    if pa.types.is_timestamp(column.type) and column.type.tz is not None:
+        return column.cast(pa.timestamp(column.type.unit, "UTC"))
+    return column
+
+
+def as_text(name: str, kind: pl.DataType) -> pl.Expr:
+    """A column of a piece as text; numbers without needless decimals, so that the key 1001.0 is 1001."""
+    cell = pl.col(name)
+    if kind == pl.String:
+        return cell
+    text = cell.cast(pl.String)
     if isinstance(kind, pl.Datetime):
-        if kind.time_zone is None:
-            return column.dt.strftime("%Y-%m-%d %H:%M:%S")
-        return column.dt.convert_time_zone("UTC").dt.strftime("%Y-%m-%d %H:%M:%SZ")
-    return column.cast(pl.String, strict=False)
-
-
-def _csv_pieces(file: ExtractFile, columns: list[str], ragged: list[RaggedRow]) -> Iterator[pl.DataFrame]:
-    def leave_out(row: pa.csv.InvalidRow) -> str:
-        ragged.append(RaggedRow(row.number, row.actual_columns, row.text or ""))
-        return "skip"
-
-    reader = pa.csv.open_csv(
-        pa.input_stream(str(file.path), compression="gzip" if file.form == "csv.gz" else None),
-        # One thread: only then does the reader know the number of a row it leaves out.
-        read_options=pa.csv.ReadOptions(
-            use_threads=False, block_size=_BLOCK_BYTES, column_names=columns, skip_rows_after_names=1
-        ),
-        parse_options=pa.csv.ParseOptions(newlines_in_values=True, invalid_row_handler=leave_out),
-        convert_options=pa.csv.ConvertOptions(
-            column_types=dict.fromkeys(columns, pa.string()),
-            null_values=[""],
-            strings_can_be_null=True,
-            quoted_strings_can_be_null=True,
-        ),
-    )
-    kept_before = 0
-    for batch in reader:
-        frame = pl.DataFrame(pl.from_arrow(batch))
-        kept = np.arange(kept_before, kept_before + frame.height)
-        yield frame.with_columns(row_number=pl.Series(_row_numbers(kept, [row.row_number for row in ragged])))
-        kept_before += frame.height
-
-
-def _row_numbers(kept: np.ndarray, left_out: list[int]) -> np.ndarray:
-    """Row numbers in the file of the rows that were kept, given the numbers of the rows left out before them."""
-    # The k-th row left out (from 0) stands at number r, with r - 2 - k kept rows before it.
-    before = np.asarray(left_out, dtype=np.int64) - 2 - np.arange(len(left_out))
-    return kept + 2 + np.searchsorted(before, kept, side="right")
+        return cell.dt.strftime("%Y-%m-%d %H:%M:%S" + ("Z" if kind.time_zone else ""))
+    if kind.is_float():
+        is_whole = (cell == cell.floor()) & (cell.abs() < _LARGEST_WHOLE_NUMBER)
+        return pl.when(is_whole).then(pl.when(is_whole).then(cell).cast(pl.Int64).cast(pl.String)).otherwise(text)
+    return text

@@ -9,27 +9,31 @@ import duckdb
 from pipeline.intake.check import RULES
 from pipeline.vocabulary import STAYS, TABLES, Column, Kind, Table
 
-DIFFERS_FROM_STORE = (
-    "the store already holds this row with other content; load the extract again with --replace to correct the stay"
-)
+_DIFFERS_FROM_STORE = "the store already holds this row with other content; "
+_ASK_FOR_REPLACE = "load the extract again with --replace to correct the stay"
+_STAY_NOT_GIVEN = "--replace needs the stay's own row of stays in the extract, accepted"
 
 
 def settle(connection: duckdb.DuckDBPyConnection, replace: bool) -> None:
     """Marks every incoming row: `status` new / already_stored / repeated, or a `rule` that keeps it aside.
 
-    Makes the temporary table `known_stays`: one row per stay that rows may belong to, with its number, times and
-    whether it is `fresh` (new, or replaced whole by this load).
+    replace: a stay of this extract that differs from the stored one in any row of any table is taken anew, whole.
+    Makes two temporary tables. `known_stays`: one row per stay that rows may belong to, with its number, its times and
+    whether it is `arriving` (its own row is in this extract, accepted). `replaced_stays`: one row per stay to be taken
+    out of the store before the new rows are stored.
     """
     _mark_repeats(connection, STAYS)
-    if not replace:
-        _mark_against_store(connection, STAYS, "stored.stay_id = incoming.stay_id")
+    _mark_against_store(connection, STAYS, replace)
     _make_known_stays(connection)
-    for table in TABLES.values():
+    arrived = [t for t in TABLES.values() if connection.execute(f"from incoming_{t.name} limit 1").fetchall()]
+    for table in arrived:
         if table is not STAYS:
             _mark_strangers(connection, table)
             _mark_repeats(connection, table)
-            _mark_against_store(connection, table, _same_identity(table))
-    _give_reasons(connection)
+            _mark_against_store(connection, table, replace)
+    _make_replaced_stays(connection, replace)
+    for table in arrived:
+        _give_reasons(connection, table)
 
 
 def _make_known_stays(connection: duckdb.DuckDBPyConnection) -> None:
@@ -38,7 +42,7 @@ def _make_known_stays(connection: duckdb.DuckDBPyConnection) -> None:
         with arriving as (
             select stay_id, patient_key, admitted_at, discharged_at
             from incoming_stays
-            where rule is null and status = 'new'
+            where rule is null and status in ('new', 'already_stored')
         ),
         highest as (
             select coalesce(max(stay_no), 0) as stay_no from stays
@@ -57,10 +61,10 @@ def _make_known_stays(connection: duckdb.DuckDBPyConnection) -> None:
             cross join highest
             left join stays using (stay_id)
         )
-        select stay_no::integer as stay_no, stay_id, admitted_at, discharged_at, true as fresh
+        select stay_no::integer as stay_no, stay_id, admitted_at, discharged_at, true as arriving
         from numbered
         union all
-        select stay_no, stay_id, admitted_at, discharged_at, false as fresh
+        select stay_no, stay_id, admitted_at, discharged_at, false as arriving
         from stays
         where stay_id not in (select stay_id from arriving)
     """)
@@ -134,39 +138,80 @@ def _update_from_repeats(
     )
 
 
-def _same_identity(table: Table) -> str:
-    others = " and ".join(f"stored.{name} = incoming.{name}" for name in table.identity if name != "stay_id")
-    return f"stored.stay_no = known_stays.stay_no and not known_stays.fresh and {others}"
-
-
-def _mark_against_store(connection: duckdb.DuckDBPyConnection, table: Table, same_row: str) -> None:
+def _mark_against_store(connection: duckdb.DuckDBPyConnection, table: Table, replace: bool) -> None:
     contents = [column for column in table.columns if column.name not in table.identity]
     same = " and ".join(f"stored.{c.name} is not distinct from {as_stored('incoming', c)}" for c in contents) or "true"
-    known = "" if table is STAYS else "join known_stays on known_stays.stay_id = incoming.stay_id"
-    connection.execute(f"""
+    identity = [f"stored.{name} = incoming.{name}" for name in table.identity if name != "stay_id"]
+    if table is STAYS:
+        known, met, arriving = "", "stored.stay_id = incoming.stay_id", "true"
+    else:
+        known = "join known_stays on known_stays.stay_id = incoming.stay_id"
+        met = " and ".join(["stored.stay_no = known_stays.stay_no", *identity])
+        arriving = "known_stays.arriving"
+    connection.execute(
+        f"""
         create or replace temp table met_in_store as
         select
             incoming.file_number,
             incoming.row_number,
-            {same} as same
+            {same} as same,
+            not same and not ($1 and {arriving}) as kept_aside
         from incoming_{table.name} as incoming
         {known}
-        join {table.name} as stored on {same_row}
+        join {table.name} as stored on {met}
         where incoming.rule is null and incoming.status = 'new'
-    """)
+        """,
+        [replace],
+    )
     connection.execute(
         f"""
         update incoming_{table.name} as incoming
         set
             status = case when met_in_store.same then 'already_stored' else status end,
-            rule = case when not met_in_store.same then 'conflicting_repeat' end,
-            fault_column = case when not met_in_store.same then ? end,
-            reason = case when not met_in_store.same then ? end
+            rule = case when met_in_store.kept_aside then 'conflicting_repeat' end,
+            fault_column = case when met_in_store.kept_aside then ? end,
+            reason = case when met_in_store.kept_aside then ? end
         from met_in_store
         where met_in_store.file_number = incoming.file_number and met_in_store.row_number = incoming.row_number
         """,
-        [table.at, DIFFERS_FROM_STORE],
+        [table.at, _DIFFERS_FROM_STORE + (_STAY_NOT_GIVEN if replace else _ASK_FOR_REPLACE)],
     )
+
+
+def _make_replaced_stays(connection: duckdb.DuckDBPyConnection, replace: bool) -> None:
+    """A stored stay is replaced when a row of it is new or differs, or a stored row did not come again."""
+    differing = " union ".join(
+        f"""
+        select known_stays.stay_no, known_stays.stay_id
+        from known_stays
+        left join (
+            select
+                stay_id,
+                count(*) filter (where status = 'new') as new_rows,
+                count(*) filter (where status = 'already_stored') as same_rows
+            from incoming_{table.name}
+            where rule is null
+            group by stay_id
+        ) as came using (stay_id)
+        left join (
+            select stay_no, count(*) as stored_rows
+            from {table.name}
+            group by stay_no
+        ) as held using (stay_no)
+        where $1
+            and known_stays.arriving
+            and known_stays.stay_no in (select stay_no from stays)
+            and (coalesce(new_rows, 0) > 0 or coalesce(same_rows, 0) <> coalesce(stored_rows, 0))
+        """
+        for table in TABLES.values()
+    )
+    connection.execute(f"create or replace temp table replaced_stays as {differing}", [replace])
+    for table in TABLES.values():
+        connection.execute(f"""
+            update incoming_{table.name}
+            set status = 'new'
+            where status = 'already_stored' and stay_id in (select stay_id from replaced_stays)
+        """)
 
 
 def as_stored(source: str, column: Column) -> str:
@@ -175,22 +220,21 @@ def as_stored(source: str, column: Column) -> str:
     return f"{source}.{column.name}::tinyint" if numeric else f"{source}.{column.name}"
 
 
-def _give_reasons(connection: duckdb.DuckDBPyConnection) -> None:
-    for table in TABLES.values():
-        ranges = {c.name: f"{c.lowest:g} to {c.highest:g}" for c in table.columns if c.lowest is not None} | {
-            c.name: "the years 1970 to 2499" for c in table.columns if c.kind is Kind.TIME
-        }
-        if "upper_percent" in ranges:
-            ranges["upper_percent"] += ", above lower_percent"
-        codes = {c.name: ", ".join(c.codes) for c in table.columns if c.codes}
-        rows = connection.execute(
-            f"select distinct rule, fault_column from incoming_{table.name} where rule is not null and reason is null"
-        ).fetchall()
-        for rule, column in rows:
-            detail = {"out_of_range": ranges.get(column), "unknown_code": codes.get(column)}.get(rule)
-            reason = RULES[rule] + (f": {detail}" if detail else "")
-            connection.execute(
-                f"update incoming_{table.name} set reason = ? "
-                "where rule = ? and fault_column is not distinct from ? and reason is null",
-                [reason, rule, column],
-            )
+def _give_reasons(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+    ranges = {c.name: f"{c.lowest:g} to {c.highest:g}" for c in table.columns if c.lowest is not None} | {
+        c.name: "the years 1970 to 2499" for c in table.columns if c.kind is Kind.TIME
+    }
+    if "upper_percent" in ranges:
+        ranges["upper_percent"] += ", above lower_percent"
+    codes = {c.name: ", ".join(c.codes) for c in table.columns if c.codes}
+    rows = connection.execute(
+        f"select distinct rule, fault_column from incoming_{table.name} where rule is not null and reason is null"
+    ).fetchall()
+    for rule, column in rows:
+        detail = {"out_of_range": ranges.get(column), "unknown_code": codes.get(column)}.get(rule)
+        reason = RULES[rule] + (f": {detail}" if detail else "")
+        connection.execute(
+            f"update incoming_{table.name} set reason = ? "
+            "where rule = ? and fault_column is not distinct from ? and reason is null",
+            [reason, rule, column],
+        )

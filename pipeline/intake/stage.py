@@ -1,8 +1,8 @@
 """Reads the files of an extract into temporary tables of the store, row by row checked."""
 
+import re
 from dataclasses import dataclass
 from difflib import get_close_matches
-from itertools import chain
 
 import duckdb
 import polars as pl
@@ -14,8 +14,10 @@ from pipeline.intake.privacy import (
     refuse_identifiers,
     refuse_identifying_columns,
     search_identifiers,
+    search_ragged_rows,
 )
-from pipeline.intake.read import ExtractFile, RaggedRow, header, pieces
+from pipeline.intake.read import ExtractFile, header, pieces
+from pipeline.intake.source import RaggedRow
 from pipeline.intake.units import UnitCount, count_units, refuse_contradicted_units
 from pipeline.vocabulary import TABLES, Kind, Table
 
@@ -57,18 +59,19 @@ def stage_file(connection: duckdb.DuckDBPyConnection, file: ExtractFile, number:
     """
     table = TABLES[file.table]
     columns = header(file)
-    refuse_identifying_columns(file.name, columns)
     _refuse_bad_header(file, table, columns)
+    refuse_identifying_columns(file.name, columns)
     search, units, ragged, rows_read = IdentifierSearch(), UnitCount(), list[RaggedRow](), 0
     for piece in pieces(file, columns, ragged):
-        search_identifiers(piece, table, search)
         rows = typed(piece, table, zone)
+        search_identifiers(piece, rows, table, search)
         count_units(rows, table, units)
         rows_read += _insert(connection, table, number, rows)
+    if ragged:
+        search_ragged_rows(ragged, search)
+        rows_read += _insert(connection, table, number, _ragged_rows(ragged))
     refuse_identifiers(file.name, search)
     refuse_contradicted_units(file.name, units)
-    if ragged:
-        rows_read += _insert(connection, table, number, _ragged_rows(ragged))
     unused = tuple(name for name in columns if name not in table.column_names)
     return StagedFile(number, file, file.sha256(), rows_read, unused)
 
@@ -94,19 +97,34 @@ def _ragged_rows(ragged: list[RaggedRow]) -> pl.DataFrame:
 
 
 def _refuse_bad_header(file: ExtractFile, table: Table, columns: list[str]) -> None:
+    expected = f"Expected for {table.name}: {', '.join(table.column_names)}."
+    if not any(_plain(name) in table.column_names for name in columns):
+        # Perhaps the first row of data: what stands there is not to be repeated here.
+        raise ExtractError(
+            f"The first row of the file {file.name} holds none of the column names of {table.name}. {expected} "
+            "Put a header row with these names first and load again; nothing was stored."
+        )
+    others = [name for name in columns if name not in table.column_names]
+    missing = [c.name for c in table.columns if c.required and c.name not in columns]
+    if missing:
+        hints = [f"{name} (perhaps '{near}')" if (near := _nearest(name, others)) else name for name in missing]
+        raise ExtractError(
+            f"The file {file.name} lacks the required column{'s' if len(missing) > 1 else ''} {', '.join(hints)}. "
+            f"{expected} Rename or add the column and load again; nothing was stored."
+        )
     repeated = sorted({name for name in columns if columns.count(name) > 1})
     if repeated:
         raise ExtractError(
             f"The file {file.name} has the same column name more than once: {listed(repeated)}. "
             "Keep one of each and load again; nothing was stored."
         )
-    missing = [c.name for c in table.columns if c.required and c.name not in columns]
-    if missing:
-        others = [name for name in columns if name not in table.column_names]
-        near = list(chain.from_iterable(get_close_matches(name, others, n=1) for name in missing))
-        hint = f" Perhaps meant: {listed(near)}." if near else ""
-        raise ExtractError(
-            f"The file {file.name} lacks the required column{'s' if len(missing) > 1 else ''} {', '.join(missing)}."
-            f"{hint} Expected for {table.name}: {', '.join(table.column_names)}. Rename or add the column and load "
-            "again; nothing was stored."
-        )
+
+
+def _nearest(name: str, others: list[str]) -> str | None:
+    plain = {_plain(other): other for other in others}
+    near = get_close_matches(name, plain, n=1, cutoff=0.5)
+    return plain[near[0]] if near else None
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")

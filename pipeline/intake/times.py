@@ -2,47 +2,61 @@
 
 import polars as pl
 
-_SHAPE = r"^\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(?::\d{2}(?:[.,]\d+)?)? ?(?:[Zz]|[+-]\d{2}:?\d{2}|[+-]\d{2})?$"
-_OFFSET = r"([Zz]|[+-]\d{2}:?\d{2}|[+-]\d{2})$"
-_DATE_LENGTH = len("2026-01-01")
+# ISO 8601: date, time of day to the minute at least, and an offset as RFC 3339 allows it (00:00 to 23:59).
+_SHAPE = (
+    r"^(?P<date>[0-9]{4}-[0-9]{2}-[0-9]{2})[T ](?P<clock>[0-9]{2}:[0-9]{2})"
+    r"(?:(?P<seconds>:[0-5][0-9])(?:[.,][0-9]+)?)? ?"
+    r"(?:(?P<zulu>[Zz])|(?P<sign>[+-])(?P<hours>[01][0-9]|2[0-3])(?::?(?P<minutes>[0-5][0-9]))?)?$"
+)
 
 
-def local_to_utc(column: str, zone: str) -> list[pl.Expr]:
-    """Three columns out of a text column of times (ISO 8601, date and time of day).
+def local_to_utc(cells: pl.Series, zone: str) -> pl.DataFrame:
+    """Reads a column of times: text (ISO 8601, date and time of day), or the timestamps of a Parquet file.
 
-    `column`: UTC without zone, whole seconds; null where the text is not a time or the local time does not exist.
-    `column:gone`: the text is a time, but the clocks of `zone` went forward over it.
-    `column:twice`: the local time occurs twice (clocks went back); the first was taken.
+    Out: one row per cell, in order:
+    `utc`: UTC without zone, whole seconds (fractions are dropped); null where the cell is empty or not a time, or the
+    local time does not exist.
+    `gone`: the cell is a time, but the clocks of `zone` went forward over it.
+    `twice`: the local time occurs twice (clocks went back); the first was taken.
     A time with an offset is taken as it says; one without is local to `zone`.
     """
-    text = pl.col(column)
-    shaped = pl.when(text.str.contains(_SHAPE)).then(text)
-    rest = shaped.str.slice(_DATE_LENGTH + 1)
-    clock = rest.str.slice(0, 8)
-    has_seconds = rest.str.slice(5, 1) == ":"
-    written = pl.concat_str(
-        shaped.str.slice(0, _DATE_LENGTH),
-        pl.lit(" "),
-        pl.when(has_seconds).then(clock).otherwise(pl.concat_str(rest.str.slice(0, 5), pl.lit(":00"))),
+    frame = _timestamps(cells) if isinstance(cells.dtype, pl.Datetime) else _written(cells)
+    local = pl.when(pl.col("is_local")).then(pl.col("naive"))
+    # Null where the local time occurs twice or never: a handful of rows, which are placed once more.
+    frame = frame.with_columns(once=_placed(local, zone, "null"))
+    unsure = pl.when(pl.col("once").is_null()).then(local)
+    frame = frame.with_columns(unsure.alias("unsure"), first=_placed(unsure, zone, "earliest"))
+    return frame.select(
+        utc=pl.when(pl.col("is_local")).then(pl.coalesce("once", "first")).otherwise(pl.col("naive")),
+        gone=pl.col("unsure").is_not_null() & pl.col("first").is_null(),
+        twice=pl.col("first").is_not_null(),
     )
-    naive = written.str.to_datetime("%Y-%m-%d %H:%M:%S", time_unit="us", strict=False)
-    # The offset is looked for after the date only, whose own hyphens would match.
-    offset = rest.str.extract(_OFFSET)
-    digits = offset.str.replace(":", "", literal=True)
-    minutes = digits.str.slice(1, 2).cast(pl.Int32, strict=False) * 60 + digits.str.slice(3, 2).cast(
-        pl.Int32, strict=False
-    ).fill_null(0)
-    east = pl.when(offset.str.starts_with("-")).then(-minutes).otherwise(minutes).fill_null(0)
-    with_offset = naive - pl.duration(minutes=east)
 
-    def placed(ambiguous: str) -> pl.Expr:
-        local = naive.dt.replace_time_zone(zone, ambiguous=ambiguous, non_existent="null")  # type: ignore[arg-type]
-        return local.dt.convert_time_zone("UTC").dt.replace_time_zone(None)
 
-    is_local = offset.is_null()
-    first = placed("earliest")
-    return [
-        pl.when(is_local).then(first).otherwise(with_offset).alias(column),
-        (naive.is_not_null() & is_local & first.is_null()).fill_null(False).alias(f"{column}:gone"),
-        (is_local & (first != placed("latest"))).fill_null(False).alias(f"{column}:twice"),
-    ]
+def _placed(local: pl.Expr, zone: str, ambiguous: str) -> pl.Expr:
+    placed = local.dt.replace_time_zone(zone, ambiguous=ambiguous, non_existent="null")  # type: ignore[arg-type]
+    return placed.dt.convert_time_zone("UTC").dt.replace_time_zone(None)
+
+
+def _timestamps(cells: pl.Series) -> pl.DataFrame:
+    is_local = cells.dtype.time_zone is None  # type: ignore[attr-defined]
+    utc = cells if is_local else cells.dt.convert_time_zone("UTC").dt.replace_time_zone(None)
+    seconds = utc.dt.truncate("1s").dt.cast_time_unit("us")
+    return pl.DataFrame({"naive": seconds}).with_columns(is_local=pl.lit(is_local))
+
+
+def _written(cells: pl.Series) -> pl.DataFrame:
+    parts = cells.cast(pl.String).str.extract_groups(_SHAPE).struct.unnest()
+    text = pl.concat_str("date", pl.lit(" "), "clock", pl.col("seconds").fill_null(":00"))
+    east = pl.col("hours").cast(pl.Int32) * 60 + pl.col("minutes").cast(pl.Int32).fill_null(0)
+    return parts.select(
+        naive=text.str.to_datetime("%Y-%m-%d %H:%M:%S", time_unit="us", strict=False),
+        minutes_east=pl.when(pl.col("sign") == "-").then(-east).otherwise(east),
+        is_local=pl.col("zulu").is_null() & pl.col("sign").is_null(),
+    ).select(
+        pl.when(pl.col("minutes_east").is_null())
+        .then(pl.col("naive"))
+        .otherwise(pl.col("naive") - pl.duration(minutes="minutes_east"))
+        .alias("naive"),
+        "is_local",
+    )

@@ -4,7 +4,8 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipeline.errors import UnitError, listed
+from pipeline.errors import UnitError
+from pipeline.intake.tally import Tally
 from pipeline.vocabulary import Kind, Table
 
 # column: (unit it is declared in, other unit, lowest and highest value that would fit the other unit).
@@ -24,30 +25,30 @@ class UnitCount:
     """For each column of one file: how many numbers it holds, and the rows that fit only the other unit."""
 
     numbers: dict[str, int] = field(default_factory=dict)
-    contradicting: dict[str, list[int]] = field(default_factory=dict)
+    contradicting: dict[str, Tally] = field(default_factory=dict)
 
 
 def count_units(rows: pl.DataFrame, table: Table, count: UnitCount) -> None:
     """Adds the typed rows of one piece to `count`."""
-    for name, (_, _, lowest, highest) in _OTHER_UNITS.items():
-        if name not in table.column_names or table.column(name).kind is not Kind.NUMBER:
+    for column in table.columns:
+        if column.kind is not Kind.NUMBER or column.name not in _OTHER_UNITS:
             continue
-        column = table.column(name)
-        value = pl.col(name)
+        _, _, lowest, highest = _OTHER_UNITS[column.name]
+        value = pl.col(column.name)
         fits_other_only = ~value.is_between(column.lowest, column.highest) & value.is_between(lowest, highest)
-        count.numbers[name] = count.numbers.get(name, 0) + rows[name].len() - rows[name].null_count()
-        count.contradicting.setdefault(name, []).extend(rows.filter(fits_other_only)["row_number"].to_list())
+        count.numbers[column.name] = count.numbers.get(column.name, 0) + rows[column.name].count()
+        count.contradicting.setdefault(column.name, Tally()).add(rows.filter(fits_other_only)["row_number"])
 
 
 def refuse_contradicted_units(file_name: str, count: UnitCount) -> None:
     """Raises UnitError naming each column whose values fit another unit than the declared one."""
     lines = []
     for name, rows in count.contradicting.items():
-        if rows and len(rows) >= _SHARE_THAT_STOPS * count.numbers[name]:
+        if rows.count and rows.count >= _SHARE_THAT_STOPS * count.numbers[name]:
             declared, other, _, _ = _OTHER_UNITS[name]
             lines.append(
-                f"column {name} is declared in {declared}, but {len(rows):,} of {count.numbers[name]:,} values "
-                f"would fit {other} instead (row {listed(rows)})"
+                f"column {name} is declared in {declared}, but {rows.count:,} of {count.numbers[name]:,} values "
+                f"would fit {other} instead ({rows})"
             )
     if lines:
         raise UnitError(
