@@ -8,6 +8,8 @@ import sys
 import tomllib
 from pathlib import Path
 
+from packaging.version import Version
+
 ROOT = Path(__file__).parents[1]
 _LIST = re.compile(r"(?<=\nconstraint-dependencies = \[\n).*?(?=^\]$)", re.DOTALL | re.MULTILINE)
 
@@ -20,9 +22,17 @@ def pinned() -> dict[str, str]:
 
 
 def locked() -> list[str]:
-    """`name==version` of every package in uv.lock but the project itself, sorted."""
+    """`name==version` of every package in uv.lock but the project itself, sorted.
+
+    Of a package locked in several versions the lowest: it is the one the oldest Python of the project can run.
+    """
     packages = tomllib.loads((ROOT / "uv.lock").read_text(encoding="utf-8"))["package"]
-    return sorted(f"{package['name']}=={package['version']}" for package in packages if "registry" in package["source"])
+    lowest: dict[str, Version] = {}
+    for package in packages:
+        if "registry" in package["source"]:
+            found = Version(package["version"])
+            lowest[package["name"]] = min(found, lowest.get(package["name"], found))
+    return [f"{name}=={lowest[name]}" for name in sorted(lowest)]
 
 
 if __name__ == "__main__" and "--write" in sys.argv:

@@ -11,8 +11,8 @@ import pyarrow as pa
 import pyarrow.csv
 
 from pipeline.errors import ExtractError
+from pipeline.intake.ragged import RaggedRow
 from pipeline.intake.recoded import RecodedStream
-from pipeline.intake.source import RaggedRow
 
 _BLOCK_BYTES = 16 * 2**20
 _LONGEST_HEADER_BYTES = 2**16

@@ -12,8 +12,8 @@ from functools import cache
 import polars as pl
 
 from pipeline.errors import IdentifierError, listed
+from pipeline.intake.ragged import RaggedRow
 from pipeline.intake.read import as_text
-from pipeline.intake.source import RaggedRow
 from pipeline.intake.tally import Tally
 from pipeline.vocabulary import Kind, Table
 

@@ -19,8 +19,8 @@ import pyarrow.parquet
 
 from pipeline.errors import ExtractError, listed
 from pipeline.intake.csv_text import csv_header, csv_pieces
+from pipeline.intake.ragged import RaggedRow
 from pipeline.intake.recoded import RecodedStream
-from pipeline.intake.source import RaggedRow
 from pipeline.vocabulary import TABLES
 
 _FILE_NAME = re.compile(r"(?P<table>[a-z]+)(?:-[^.]+)?\.(?P<form>csv|csv\.gz|parquet|xlsx)")

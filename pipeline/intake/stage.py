@@ -16,8 +16,8 @@ from pipeline.intake.privacy import (
     search_identifiers,
     search_ragged_rows,
 )
+from pipeline.intake.ragged import RaggedRow
 from pipeline.intake.read import ExtractFile, header, pieces
-from pipeline.intake.source import RaggedRow
 from pipeline.intake.units import UnitCount, count_units, refuse_contradicted_units
 from pipeline.vocabulary import TABLES, Kind, Table
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.vocabulary import TABLES
-from tests.intake.extracts import counts, csv_text, kept_aside, loaded, query, row, stored, write_extract
+from tests.intake.extracts import counts, csv_text, kept_aside, loaded, query, row, stored, stored_tables, write_extract
 
 Capsys = pytest.CaptureFixture[str]
 
@@ -21,13 +21,14 @@ OTHER_CONTENT = {
 }
 
 
-@pytest.mark.parametrize("table", list(TABLES))
-def test_the_same_row_again_is_counted_as_a_repeat_and_stored_once(tmp_path: Path, capsys: Capsys, table: str) -> None:
-    extract = write_extract(tmp_path / "extract", **{table: [row(table)] * 3})
+def test_the_same_row_again_is_counted_as_a_repeat_and_stored_once(tmp_path: Path, capsys: Capsys) -> None:
+    extract = write_extract(tmp_path / "extract", **{table: [row(table)] * 3 for table in TABLES})
     loaded(capsys, extract, tmp_path / "s.duckdb")
 
-    assert len(stored(tmp_path / "s.duckdb", table)) == 1
-    assert counts(tmp_path / "s.duckdb", f"{table}.csv") == (3, 1, 0, 2, 0)
+    found = stored_tables(tmp_path / "s.duckdb")
+    for table in TABLES:
+        assert len(found[table]) == 1
+        assert counts(tmp_path / "s.duckdb", f"{table}.csv") == (3, 1, 0, 2, 0)
     assert kept_aside(tmp_path / "s.duckdb") == []
 
 
@@ -49,16 +50,16 @@ def test_rows_that_differ_only_in_columns_not_used_are_repeats(tmp_path: Path, c
     assert counts(tmp_path / "s.duckdb", "readings.csv") == (2, 1, 0, 1, 0)
 
 
-@pytest.mark.parametrize("table", [name for name in TABLES if name != "stays"])
-def test_conflicting_repeats_are_all_kept_aside(tmp_path: Path, capsys: Capsys, table: str) -> None:
-    other = row(table, **OTHER_CONTENT[table])
-    extract = write_extract(tmp_path / "extract", **{table: [row(table), other, row(table)]})
-    loaded(capsys, extract, tmp_path / "s.duckdb")
+def test_conflicting_repeats_are_all_kept_aside(tmp_path: Path, capsys: Capsys) -> None:
+    tables = [table for table in TABLES if table != "stays"]
+    rows = {table: [row(table), row(table, **OTHER_CONTENT[table]), row(table)] for table in tables}
+    loaded(capsys, write_extract(tmp_path / "extract", **rows), tmp_path / "s.duckdb")
 
-    assert stored(tmp_path / "s.duckdb", table) == []
-    assert kept_aside(tmp_path / "s.duckdb") == [
-        (f"{table}.csv", n, TABLES[table].at, "conflicting_repeat") for n in (2, 3, 4)
-    ]
+    found = stored_tables(tmp_path / "s.duckdb", *tables)
+    assert found == {table: [] for table in tables}
+    assert kept_aside(tmp_path / "s.duckdb") == sorted(
+        (f"{table}.csv", n, TABLES[table].at, "conflicting_repeat") for table in tables for n in (2, 3, 4)
+    )
 
 
 def test_conflicting_rows_of_one_stay_are_all_kept_aside_with_all_that_belongs_to_it(
