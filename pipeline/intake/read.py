@@ -27,7 +27,7 @@ _FILE_NAME = re.compile(r"(?P<table>[a-z]+)(?:-[^.]+)?\.(?P<form>csv|csv\.gz|par
 _PARQUET_ROWS = 250_000
 _LARGEST_WHOLE_NUMBER = 1e15
 # What the readers raise over a file that is not as it should be.
-_DAMAGE = (pa.ArrowException, pl.exceptions.PolarsError, fastexcel.FastExcelError, OSError)
+_DAMAGE = (pa.ArrowException, pl.exceptions.PolarsError, fastexcel.FastExcelError, UnicodeError, OSError)
 
 
 @dataclass(frozen=True)
@@ -180,6 +180,8 @@ def _parquet_pieces(file: ExtractFile, columns: list[str]) -> Iterator[pl.DataFr
         )
     row_number = 1
     for batch in whole.iter_batches(batch_size=_PARQUET_ROWS):
+        # Text that is not UTF-8 would pass unseen until it is stored.
+        batch.validate(full=True)
         cells = {name: _in_utc(cell) for name, cell in zip(columns, batch.columns, strict=True) if name not in unread}
         frame = pl.DataFrame(pl.from_arrow(pa.table(cells)))
         # Not a number is how other tools write an empty cell into a column of numbers.

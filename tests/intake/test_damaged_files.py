@@ -67,7 +67,8 @@ _ZIPPED = gzip.compress(TEXT.encode())
 
 def _parquet_bytes() -> bytes:
     stream = pa.BufferOutputStream()
-    pq.write_table(pa.table({"stay_id": ["ST-0001"] * 9, "taken_at": ["x"] * 9, "spo2_percent": [9] * 9}), stream)
+    table = pa.table({"stay_id": ["ST-0001"] * 9, "taken_at": ["x"] * 9, "spo2_percent": [9] * 9})
+    pq.write_table(table, stream, compression="none")
     return stream.getvalue().to_pybytes()
 
 
@@ -84,6 +85,8 @@ def _parquet_bytes() -> bytes:
         ("readings.parquet", b"", ["not a Parquet file"]),
         ("readings.parquet", TEXT.encode(), ["not a Parquet file"]),
         ("readings.parquet", _parquet_bytes()[:-100], ["not a Parquet file"]),
+        ("readings.parquet", _parquet_bytes().replace(b"taken_at", b"\x95aken_at"), ["damaged"]),
+        ("readings.parquet", _parquet_bytes().replace(b"ST-0001", b"ST-\xff001"), ["damaged"]),
         ("readings.parquet", b"PAR1" + bytes(500) + _parquet_bytes()[504:], ["damaged"]),
         ("readings.xlsx", b"", ["not an Excel workbook"]),
         ("readings.xlsx", TEXT.encode(), ["not an Excel workbook"]),
