@@ -155,6 +155,20 @@ def test_with_replace_a_stay_is_replaced_whole_and_others_are_left(tmp_path: Pat
     assert kept_aside(store) == []
 
 
+def test_with_replace_rows_that_do_not_come_again_are_gone_though_nothing_else_differs(
+    tmp_path: Path, capsys: Capsys
+) -> None:
+    store = tmp_path / "s.duckdb"
+    first = EVERY_TABLE | {"readings": readings(4)}
+    loaded(capsys, write_extract(tmp_path / "first", **first), store)
+    fewer = {name: rows for name, rows in first.items() if name != "gases"} | {"readings": readings(3)}
+    outcome = loaded(capsys, write_extract(tmp_path / "second", **fewer), store, "--replace")
+
+    assert "1 stays were replaced whole" in outcome.out
+    found = stored_tables(store)
+    assert [len(found[name]) for name in TABLES] == [0 if name == "gases" else len(fewer[name]) for name in TABLES]
+
+
 def test_with_replace_a_stay_without_its_own_row_in_the_extract_is_not_replaced(tmp_path: Path, capsys: Capsys) -> None:
     store = tmp_path / "s.duckdb"
     loaded(capsys, write_extract(tmp_path / "first"), store)
