@@ -15,7 +15,7 @@ from pipeline.measure_file import Measure
 from pipeline.month_rollup import month_tables
 from pipeline.policy import Policy
 from pipeline.rollup import measure_summary
-from pipeline.store import create_tables, fact, set_fact, sql_text, tool_version
+from pipeline.store import create_tables, fact, owner_only, set_fact, sql_text, tool_version, transaction
 from pipeline.timeline import Timeline, build_timeline, with_earlier_retention
 from pipeline.vocabulary import TABLES
 
@@ -49,15 +49,11 @@ def measure_store(
     if fact(connection, "measured_state") == state:
         return False
     check_on_store(measures, connection)
-    connection.begin()
-    try:
+    # What does not fit into memory is written beside the store for the time being.
+    with owner_only(), transaction(connection):
         _measure_all(connection, policy, measures, tell)
         set_fact(connection, "measured_state", state)
         set_fact(connection, "measured_policy", policy.fingerprint)
-    except BaseException:
-        connection.rollback()
-        raise
-    connection.commit()
     return True
 
 
