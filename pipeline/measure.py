@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline.catalogue import check_on_store, fingerprint, read_measures
 from pipeline.episodes import high_fio2_episodes
+from pipeline.errors import StoreError
 from pipeline.measure_file import Measure
 from pipeline.month_rollup import month_tables
 from pipeline.policy import Policy
@@ -40,8 +41,14 @@ def measure_store(
     """Fills the measured tables in one transaction; does nothing, and returns false, when they are up to date.
 
     They are up to date while the data, the policy, the measure files and the tool are those they were made with.
-    Raises MeasureFileError when a file of sql/measures/ is not valid. Whatever is raised, the tables are as before.
+    Raises StoreError when nothing was loaded yet, MeasureFileError when a file of sql/measures/ is not valid.
+    Whatever is raised, the tables are as before.
     """
+    if fact(connection, "zone") is None:
+        raise StoreError(
+            "Nothing was loaded into this store yet, so there is nothing to measure. "
+            "Load an extract first: bandaudit load EXTRACT --store FILE"
+        )
     measures = read_measures()
     state = ":".join(
         (fact(connection, "data_version") or "", policy.fingerprint, fingerprint(measures), tool_version())

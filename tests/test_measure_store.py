@@ -10,6 +10,7 @@ import pytest
 
 from pipeline import measure
 from pipeline.catalogue import read_measures
+from pipeline.cli import main
 from pipeline.errors import MeasureFileError
 from pipeline.measure import MEASURED_TABLES, measure_store
 from pipeline.policy import read_policy
@@ -254,6 +255,7 @@ def test_whatever_fails_and_wherever_leaves_everything_as_it_was(
 def test_a_store_on_disk_is_as_it_was_when_it_is_opened_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     file = tmp_path / "store.duckdb"
     with open_store(file, create=True) as connection:
+        set_fact(connection, "zone", "UTC")
         connection.execute("insert into stays by name select 1 as stay_no, 's' as stay_id, 'p' as patient_key, "
                            "timestamp '2026-01-05' as admitted_at, timestamp '2026-01-06' as as_of")  # fmt: skip
         measure_store(connection, POLICY)
@@ -293,3 +295,12 @@ def test_a_measure_that_splits_by_retainer_is_grouped_by_it_and_others_by_the_pa
             measure.run_measure(connection, replace(usual, id=name, sql=sql.format(columns)))
         rows = connection.execute('select measure_id, "group", numerator from measure_rows order by all').fetchall()
     assert rows == [("by_month", "retainer", 3600), ("by_status", "other", 1200), ("by_status", "retainer", 2400)]
+
+
+def test_a_store_into_which_nothing_was_loaded_is_told_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    store = tmp_path / "empty.duckdb"
+    with open_store(store, create=True):
+        pass
+    for command in ("report", "export"):
+        assert main([command, "--store", str(store), "--out", str(tmp_path / command)]) == 2
+        assert "Nothing was loaded into this store yet" in capsys.readouterr().err
