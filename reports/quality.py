@@ -18,7 +18,7 @@ ADVICE: Mapping[str, str] = {
     "not_a_time": "Export date and time of day together, as YYYY-MM-DD HH:MM.",
     "local_time_does_not_exist": "Export times with their offset, or correct the hour of the spring change.",
     "out_of_range": "Look the rows up: a slip of the keyboard, or a column in another unit.",
-    "unknown_code": "Translate the code in the mapping file, or add it to the list agreed.",
+    "unknown_code": "Use a code of the agreed list in the export.",
     "ends_before_it_starts": "Look the rows up: start and end may be exchanged.",
     "wrong_number_of_cells": "Look for a separator inside a cell; quote such cells.",
     "unknown_stay": "Include the stay in the table of stays, with the same cut-off for all tables.",

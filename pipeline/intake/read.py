@@ -20,7 +20,6 @@ import pyarrow.parquet
 from pipeline.errors import ExtractError, listed
 from pipeline.intake.csv_text import csv_header, csv_pieces
 from pipeline.intake.ragged import RaggedRow
-from pipeline.intake.recoded import RecodedStream
 from pipeline.vocabulary import TABLES
 
 _FILE_NAME = re.compile(r"(?P<table>[a-z]+)(?:-[^.]+)?\.(?P<form>csv|csv\.gz|parquet|xlsx)")
@@ -32,16 +31,11 @@ _DAMAGE = (pa.ArrowException, pl.exceptions.PolarsError, fastexcel.FastExcelErro
 
 @dataclass(frozen=True)
 class ExtractFile:
-    """One file of an extract: the table it belongs to and its form (csv, csv.gz, parquet, xlsx).
-
-    delimiter, encoding: of CSV text; other than the usual where a mapping declares it.
-    """
+    """One file of an extract: the table it belongs to and its form (csv, csv.gz, parquet, xlsx)."""
 
     table: str
     path: Path
     form: str
-    delimiter: str = ","
-    encoding: str = "utf-8"
 
     @property
     def name(self) -> str:
@@ -102,7 +96,7 @@ def header(file: ExtractFile) -> list[str]:
             names = [cell or "" for row in _sheet(file).head(1).rows() for cell in row]
         else:
             with _csv_stream(file) as stream:
-                names = csv_header(stream, file.name, file.delimiter)
+                names = csv_header(stream, file.name)
     except pa.ArrowCancelled as error:
         raise KeyboardInterrupt from error
     except _DAMAGE as error:
@@ -129,7 +123,7 @@ def pieces(file: ExtractFile, columns: list[str], ragged: list[RaggedRow]) -> It
             yield _sheet_rows(file, columns)
         else:
             with _csv_stream(file) as stream:
-                yield from csv_pieces(stream, file.name, columns, ragged, file.delimiter)
+                yield from csv_pieces(stream, file.name, columns, ragged)
     except pa.ArrowCancelled as error:
         raise KeyboardInterrupt from error
     except _DAMAGE as error:
@@ -151,9 +145,8 @@ def _unreadable(file: ExtractFile, error: Exception) -> ExtractError:
     )
 
 
-def _csv_stream(file: ExtractFile) -> pa.NativeFile | RecodedStream:
-    stream = pa.input_stream(str(file.path), compression="gzip" if file.form == "csv.gz" else None)
-    return stream if file.encoding == "utf-8" else RecodedStream(stream, file.name, file.encoding)
+def _csv_stream(file: ExtractFile) -> pa.NativeFile:
+    return pa.input_stream(str(file.path), compression="gzip" if file.form == "csv.gz" else None)
 
 
 def _sheet(file: ExtractFile) -> pl.DataFrame:
