@@ -12,6 +12,8 @@ from typing import Any, NamedTuple
 
 import duckdb
 
+from pipeline.vocabulary import TABLES
+
 KINDS = ("share", "rate", "median")
 BETTER = ("higher", "lower", "neither")
 # What a share counts. Events are counted one by one (Wilson's interval); time and readings cluster in patients
@@ -31,7 +33,7 @@ TEXT_KEYS = (
     "caution",
 )
 REQUIRED_KEYS = (*TEXT_KEYS, "version", "changes")
-HEADER_KEYS = (*REQUIRED_KEYS, "of", "order")
+HEADER_KEYS = (*REQUIRED_KEYS, "needs", "of", "order")
 CHANGE_KEYS = ("version", "date", "what")
 MAY_BE_EMPTY = ("standard",)
 LAST_IN_ORDER = 1000
@@ -66,7 +68,8 @@ class Measure:
     share: 100 x numerator / denominator, in %. rate: 100 x events / patient-days. median: the median of one
     value an event; there `numerator` says what the value is and `denominator` which events count. `sql` has no
     header and no semicolon; it begins on line `first_line` of `file`. `order` is the place in the report. `of` says
-    what a share counts: time, readings or events; its interval follows from it.
+    what a share counts: time, readings or events; its interval follows from it. `needs`: tables of the extract that
+    may be missing and without which the figure would mislead.
     """
 
     id: str
@@ -84,6 +87,7 @@ class Measure:
     version: int
     changes: tuple[Change, ...]
     of: str
+    needs: tuple[str, ...]
     order: int
     sql: str
     file: Path
@@ -135,6 +139,7 @@ def read_file(file: Path) -> tuple[Measure | None, list[Fault]]:
         version=header["version"],
         changes=tuple(Change(**change) for change in header["changes"]),
         of=header.get("of", OF[0]),
+        needs=tuple(header.get("needs", ())),
         order=header.get("order", LAST_IN_ORDER),
         sql=sql,
         file=file,
@@ -169,7 +174,15 @@ def _header_faults(header: dict[str, Any]) -> list[tuple[str, str]]:
             near = _nearest(str(value), allowed)
             hint = f"; did you mean `{near}`?" if near else ""
             faults.append((key, f"`{key}` is not one of {', '.join(allowed)}{hint}"))
-    return faults + _unit_faults(header) + _version_faults(header)
+    return faults + _needs_faults(header) + _unit_faults(header) + _version_faults(header)
+
+
+def _needs_faults(header: dict[str, Any]) -> list[tuple[str, str]]:
+    needs = header.get("needs", [])
+    optional = [table.name for table in TABLES.values() if not table.required]
+    if not isinstance(needs, list) or not all(name in optional for name in needs):
+        return [("needs", f"`needs` must be a list of tables that may be missing: {', '.join(optional)}")]
+    return []
 
 
 def _unit_faults(header: dict[str, Any]) -> list[tuple[str, str]]:

@@ -1,6 +1,6 @@
 """The first screen: which month, what was found, and the figures it rests on."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from markupsafe import Markup
@@ -49,6 +49,8 @@ def row_of(figures: GroupFigures, drawn: bool = False) -> Row:
     """The figures of one group as they are shown; `drawn`: with a bar of its shares."""
     shares = (figures.below, figures.within, figures.above_on_oxygen)
     shown = figures.state is State.SHOWN
+    # Without device records nobody is known to be on oxygen or on air.
+    untold = shown and figures.above_on_oxygen.value is None
     return Row(
         name=wording.sentence_case(figures.name),
         patients="" if figures.patients is None else wording.counted(figures.patients, "patient"),
@@ -59,8 +61,10 @@ def row_of(figures: GroupFigures, drawn: bool = False) -> Row:
             figures.of_observed_time(figures.above_on_air_s + figures.above_device_unknown_s)
         ),
         unobserved=wording.percent(figures.of_target_time(figures.unobserved_s)),
-        unobserved_on_oxygen=wording.percent(figures.of_target_time(figures.unobserved_on_oxygen_s)),
-        unobserved_on_air=wording.percent(figures.of_target_time(figures.unobserved_on_air_s)),
+        unobserved_on_oxygen=wording.percent(
+            None if untold else figures.of_target_time(figures.unobserved_on_oxygen_s)
+        ),
+        unobserved_on_air=wording.percent(None if untold else figures.of_target_time(figures.unobserved_on_air_s)),
         unobserved_no_device=wording.percent(
             figures.of_target_time(figures.unobserved_s - figures.unobserved_on_oxygen_s - figures.unobserved_on_air_s)
         ),
@@ -68,20 +72,23 @@ def row_of(figures: GroupFigures, drawn: bool = False) -> Row:
     )
 
 
-def episode_counts(figures: GroupFigures, previous: GroupFigures, repeat_gas_minutes: float) -> list[Count]:
-    """Episodes of high inspired oxygen in retainers: all, the avoidable ones, those without a gas in time."""
-    if figures.state is State.TOO_FEW:
+def episode_counts(
+    figures: GroupFigures, previous: GroupFigures, repeat_gas_minutes: float, absent: Collection[str] = ()
+) -> list[Count]:
+    """Episodes of high inspired oxygen in retainers: all, the avoidable ones, those without a gas in time.
+
+    absent: tables that were never loaded; without devices there are no counts, without gases only the first two.
+    """
+    if figures.state is State.TOO_FEW or "devices" in absent:
         return []
     minutes = wording.short_number(repeat_gas_minutes)
-    pairs = (
+    pairs = [
         (figures.episodes, previous.episodes, "episode|episodes"),
         (figures.episodes_above, previous.episodes_above, "avoidable: saturation read above the band during it"),
-        (
-            figures.episodes_without_gas_in_time,
-            previous.episodes_without_gas_in_time,
-            f"without a repeat gas within {minutes} minutes",
-        ),
-    )
+    ]
+    if "gases" not in absent:
+        without_gas = figures.episodes_without_gas_in_time, previous.episodes_without_gas_in_time
+        pairs.append((*without_gas, f"without a repeat gas within {minutes} minutes"))
     known_before = previous.state not in (State.TOO_FEW, State.NOBODY)
     month = wording.month_in_words(previous.month)
     return [

@@ -1,7 +1,7 @@
 """The section of every measure in the catalogue: a new measure appears by itself."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import polars as pl
@@ -43,9 +43,23 @@ class Section:
     wards: tuple[tuple[str, Result], ...]
 
 
-def sections(measures: Sequence[Measure], summary: pl.DataFrame, month: str) -> list[Section]:
-    """One section per measure, in the catalogue's order. summary: `measure_summary`, small counts suppressed."""
-    return [_section(measure, summary.filter(pl.col("measure_id") == measure.id), month) for measure in measures]
+def sections(
+    measures: Sequence[Measure], summary: pl.DataFrame, month: str, absent: Collection[str] = ()
+) -> list[Section]:
+    """One section per measure, in the catalogue's order. summary: `measure_summary`, small counts suppressed.
+
+    absent: tables never loaded; a measure that needs one of them shows no figure and says so.
+    """
+    made = []
+    for measure in measures:
+        rows = summary.filter(pl.col("measure_id") == measure.id)
+        untold = [table for table in measure.needs if table in absent]
+        section = _section(measure, rows.clear() if untold else rows, month)
+        if untold:
+            why = f"could not be made: no {wording.listed_in_words(untold)} were loaded"
+            section = replace(section, now=replace(section.now, why=why), remark="")
+        made.append(section)
+    return made
 
 
 def _section(measure: Measure, rows: pl.DataFrame, month: str) -> Section:

@@ -1,5 +1,6 @@
 """The report of one month: reads the measured tables, words them, and writes one page."""
 
+from collections.abc import Collection
 from datetime import datetime
 from pathlib import Path
 
@@ -23,6 +24,7 @@ from reports import (
     wards,
     wording,
 )
+from reports.absent import absent_tables, in_words, left_empty
 from reports.figures import group_figures
 
 MONTHS_NAMED = 36
@@ -48,7 +50,9 @@ def _values(con: duckdb.DuckDBPyConnection, asked: str | None, policy: Policy) -
     raw = store_tables.summaries(con)
     month = _chosen_month(asked, sorted(raw["month"].unique()), as_of, zone)
     start, end = store_tables.month_bounds(month, wording.month_before(month, -1), zone)
-    summary, changes = suppress_small_counts(raw, policy), store_tables.changes(con)
+    absent = absent_tables(con)
+    summary = left_empty(suppress_small_counts(raw, policy), absent)
+    changes = left_empty(store_tables.changes(con), absent)
     measured = suppress_small_counts(store_tables.measures(con), policy)
     found = store_tables.episodes(con, start, end, zone)
     return {
@@ -58,10 +62,11 @@ def _values(con: duckdb.DuckDBPyConnection, asked: str | None, policy: Policy) -
         "as_of": None if as_of is None else store_tables.local(as_of, zone),
         "complete": as_of is not None and end <= as_of,
         "policy": policy,
-        **_first_screen(con, summary, changes, month, policy),
+        "untold": in_words(absent),
+        **_first_screen(con, summary, changes, month, policy, absent),
         **_tables(con, summary, changes, month, policy, zone),
         "case_lists": episodes.case_lists(found),
-        "measures": measures.sections(read_measures(), measured, month),
+        "measures": measures.sections(read_measures(), measured, month, absent),
         "thresholds": definitions.thresholds(policy),
         "devices": definitions.devices(policy),
     }
@@ -73,6 +78,7 @@ def _first_screen(
     changes: pl.DataFrame,
     month: str,
     policy: Policy,
+    absent: Collection[str],
 ) -> dict[str, object]:
     small, gas_minutes = policy.small_count_below, policy.repeat_gas_minutes
     retainers, others = (group_figures(summary, changes, month, None, group, small) for group in ("retainer", "other"))
@@ -82,9 +88,9 @@ def _first_screen(
     groups = [first_screen.row_of(figures, drawn=True) for figures in (retainers, others)]
     return {
         "compared": any(cell.change for group in groups for cell in group.cells),
-        "headline": sentences.headline(retainers, others, before, gas_minutes),
+        "headline": sentences.headline(retainers, others, before, gas_minutes, absent),
         "groups": groups,
-        "episode_counts": first_screen.episode_counts(retainers, before, gas_minutes),
+        "episode_counts": first_screen.episode_counts(retainers, before, gas_minutes, absent),
         "evidence": first_screen.evidence_in_words(evidence, small),
     }
 

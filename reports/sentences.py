@@ -4,7 +4,7 @@ Below the band is always said beside above the band: less of one with more of th
 A change is called one only when its 95 % interval leaves 0 out. Nothing here says why anything happened.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from statistics import median
 from typing import NamedTuple
 
@@ -21,9 +21,16 @@ class Finding(NamedTuple):
 
 
 def headline(
-    retainers: GroupFigures, others: GroupFigures, previous_retainers: GroupFigures, repeat_gas_minutes: float
+    retainers: GroupFigures,
+    others: GroupFigures,
+    previous_retainers: GroupFigures,
+    repeat_gas_minutes: float,
+    absent: Collection[str] = (),
 ) -> list[Finding]:
-    """The findings that answer the report's question; one alone, if nothing at all was observed."""
+    """The findings that answer the report's question; one alone, if nothing at all was observed.
+
+    absent: tables of the extract that were never loaded, so that what needs them cannot be told.
+    """
     groups = (retainers, others)
     if all(figures.state in (State.NOBODY, State.UNOBSERVED) for figures in groups):
         month = wording.month_in_words(retainers.month)
@@ -36,7 +43,7 @@ def headline(
     return [
         band_finding(retainers),
         band_finding(others),
-        episodes_finding(retainers, previous_retainers, repeat_gas_minutes),
+        episodes_finding(retainers, previous_retainers, repeat_gas_minutes, absent),
     ]
 
 
@@ -46,12 +53,13 @@ def band_finding(figures: GroupFigures) -> Finding:
     if figures.state is not State.SHOWN:
         return Finding(f"{name}: {why_nothing(figures)}.", "")
     judged, why = verdict(figures)
+    above = figures.above_on_oxygen.value
     return Finding(
         f"{name}: {judged}.",
         f"{wording.sentence_case(why)}{'. ' if why else ''}"
         f"Inside the band for {wording.percent(figures.within.value)} of the observed time, below it for "
-        f"{wording.percent(figures.below.value)}, above it on oxygen for "
-        f"{wording.percent(figures.above_on_oxygen.value)}.",
+        f"{wording.percent(figures.below.value)}, above it on oxygen "
+        f"{'for an unknown share' if above is None else f'for {wording.percent(above)}'}.",
     )
 
 
@@ -99,34 +107,40 @@ def _why_no_change(previous: State, month: str) -> str:
     }[previous]
 
 
-def episodes_finding(figures: GroupFigures, previous: GroupFigures, repeat_gas_minutes: float) -> Finding:
+def episodes_finding(
+    figures: GroupFigures, previous: GroupFigures, repeat_gas_minutes: float, absent: Collection[str] = ()
+) -> Finding:
     """How many episodes of high inspired oxygen the retainers had, how many avoidable, how many without a gas."""
     what = "High inspired oxygen in CO2 retainers"
+    if "devices" in absent:
+        return Finding(f"{what}: cannot be told.", "No device records were loaded.")
     if figures.state is State.TOO_FEW:
         return Finding(f"{what}: too few patients to tell.", "")
-    before = _before(previous)
+    with_gases = "gases" not in absent
+    before = _before(previous, with_gases)
     if figures.episodes == 0:
         return Finding(f"{what}: no episode.", before)
     minutes = wording.short_number(repeat_gas_minutes)
     above, without_gas = figures.episodes_above, figures.episodes_without_gas_in_time
     avoidable = "none avoidable" if above == 0 else f"{above:,} avoidable"
     went = "None" if without_gas == 0 else f"{without_gas:,} of the {figures.episodes:,}"
+    repeated = f"{went} went without a repeat gas within {minutes} minutes." if with_gases else "No gases were loaded."
     return Finding(
         f"{what}: {wording.counted(figures.episodes, 'episode')}, {avoidable}.",
-        f"Avoidable means that a saturation above the band was read. {went} went without a repeat gas within "
-        f"{minutes} minutes. {before}".strip(),
+        f"Avoidable means that a saturation above the band was read. {repeated} {before}".strip(),
     )
 
 
-def _before(previous: GroupFigures) -> str:
+def _before(previous: GroupFigures, with_gases: bool) -> str:
     if previous.state in (State.TOO_FEW, State.NOBODY):
         return ""
     month = wording.month_in_words(previous.month)
     if previous.episodes == 0:
         return f"In {month}: none."
+    without_gas = f", {previous.episodes_without_gas_in_time:,} without that gas" if with_gases else ""
     return (
-        f"In {month}: {wording.counted(previous.episodes, 'episode')}, {previous.episodes_above:,} avoidable, "
-        f"{previous.episodes_without_gas_in_time:,} without that gas."
+        f"In {month}: {wording.counted(previous.episodes, 'episode')}, {previous.episodes_above:,} avoidable"
+        f"{without_gas}."
     )
 
 

@@ -3,6 +3,7 @@ title = "High-oxygen episodes followed by respiratory acidosis"
 question = "In how many of the high-FiO2 episodes with a later blood gas did that gas show respiratory acidosis?"
 kind = "share"
 unit = "%"
+needs = ["devices", "gases"]
 of = "events"
 better = "lower"
 numerator = "Episodes whose next arterial or capillary gas has a low pH and a high pCO2 (see the thresholds)."

@@ -3,6 +3,7 @@ title = "High-oxygen episodes with a saturation above the band"
 question = "In how many of the high-FiO2 episodes was the saturation above the band, so less oxygen might have done?"
 kind = "share"
 unit = "%"
+needs = ["devices"]
 of = "events"
 better = "lower"
 numerator = "Episodes with any reading above the upper limit in force while they lasted."

@@ -3,6 +3,7 @@ title = "High-oxygen episodes in patients with evidence of CO2 retention"
 question = "How often did patients with evidence of CO2 retention get a high inspired oxygen fraction for a while?"
 kind = "rate"
 unit = "episodes per 100 patient-days"
+needs = ["devices"]
 better = "lower"
 numerator = "High-FiO2 episodes that started in the month."
 denominator = "Patient-days (seconds / 86,400) of stays with evidence of CO2 retention at any time in the stay."

@@ -3,6 +3,7 @@ title = "Hours from first oxygen to a prescribed target"
 question = "How long after oxygen was first given did it take until a target saturation was prescribed?"
 kind = "median"
 unit = "hours"
+needs = ["devices"]
 better = "lower"
 numerator = """
     Hours from the first time on oxygen in the stay until a target is in force; 0 where one was in force already.

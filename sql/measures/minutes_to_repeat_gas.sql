@@ -3,6 +3,7 @@ title = "Minutes from the start of a high-oxygen episode to the next blood gas"
 question = "How long after a high-FiO2 episode began was the next blood gas taken?"
 kind = "median"
 unit = "minutes"
+needs = ["devices", "gases"]
 better = "lower"
 numerator = """
     Minutes from the start of the episode to the first arterial or capillary gas after it. Where none came: minutes

@@ -3,6 +3,7 @@ title = "Time on oxygen without a prescribed target"
 question = "For how much of their time on oxygen did patients have no target saturation prescribed?"
 kind = "share"
 unit = "%"
+needs = ["devices"]
 better = "lower"
 numerator = "Seconds on oxygen with no target in force."
 denominator = "Seconds on oxygen."

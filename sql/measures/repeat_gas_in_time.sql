@@ -3,6 +3,7 @@ title = "High-oxygen episodes with a blood gas in time"
 question = "After how many of the high-FiO2 episodes began was a blood gas taken in time?"
 kind = "share"
 unit = "%"
+needs = ["devices", "gases"]
 of = "events"
 better = "higher"
 numerator = "Episodes with an arterial or capillary gas after their start, within the time set (see the thresholds)."

@@ -3,6 +3,7 @@ title = "Time above the prescribed band on oxygen"
 question = "For how much of the time we could see did patients on oxygen have a higher saturation than prescribed?"
 kind = "share"
 unit = "%"
+needs = ["devices"]
 better = "lower"
 numerator = "Seconds on oxygen in which the last reading was over the upper limit of the band in force."
 denominator = "Seconds under a prescribed target for which a reading speaks: below, within or above the band."

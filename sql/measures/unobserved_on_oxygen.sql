@@ -3,6 +3,7 @@ title = "Time on oxygen without a recent reading"
 question = "For how much of their time on oxygen were patients with a target left without a recent saturation reading?"
 kind = "share"
 unit = "%"
+needs = ["devices"]
 better = "lower"
 numerator = "Seconds on oxygen under a prescribed target for which no reading speaks."
 denominator = "Seconds on oxygen under a prescribed target."

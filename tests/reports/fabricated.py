@@ -272,10 +272,21 @@ def _stays(con: duckdb.DuckDBPyConnection, scenario: Scenario) -> None:
 
 def _ledger(con: duckdb.DuckDBPyConnection) -> None:
     files = (("stays", 2_500, 4), ("readings", 180_204, 31), ("devices", 9_120, 0), ("targets", 3_411, 2))
-    for table, rows, aside in files:
+    clean = (("wards", 4_020, 0), ("gases", 1_204, 0), ("flags", 611, 0))
+    for table, rows, aside in files + clean:
         con.execute(
-            "insert into load_ledger values (1, ?, ?, ?, ?, ?, ?, 0, 3, ?, 2, 0, 'Europe/London', ?, '0.1.0')",
-            [datetime(2026, 6, 3, 9), table, f"{table}.csv.gz", "ab12" * 16, rows, rows - aside - 3, aside, AS_OF],
+            "insert into load_ledger values (1, ?, ?, ?, ?, ?, ?, 0, 3, ?, ?, 0, 'Europe/London', ?, '0.1.0')",
+            [
+                datetime(2026, 6, 3, 9),
+                table,
+                f"{table}.csv.gz",
+                "ab12" * 16,
+                rows,
+                rows - aside - 3,
+                aside,
+                2 if aside or table == "devices" else 0,
+                AS_OF,
+            ],
         )
     con.executemany(
         "insert into rejected_rows values (1, ?, ?, 'ab12', ?, ?, ?, ?, '{}')",
