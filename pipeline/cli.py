@@ -46,11 +46,19 @@ def _parser() -> argparse.ArgumentParser:
     demo.set_defaults(run=_demo)
 
     load = commands.add_parser("load", help="read an extract into a store")
-    load.add_argument("extract", type=Path, metavar="EXTRACT", help="folder with the files of the extract")
+    load.add_argument("extract", type=Path, metavar="EXTRACT", nargs="?", help="folder with the files of the extract")
+    load.add_argument("--mapping", type=Path, metavar="FILE", help="what a hospital's own names and units mean (TOML)")
+    load.add_argument("--database", metavar="URL", help="read the SELECTs of the mapping from PostgreSQL instead")
+    load.add_argument("--strict", action="store_true", help="refuse an extract that as a whole is outside its limits")
     load.add_argument("--timezone", metavar="ZONE", help="zone of times without offset (default: Europe/London)")
     load.add_argument("--as-of", metavar="TIME", help="when stays still open end (default: latest time in the extract)")
     load.add_argument("--replace", action="store_true", help="stays of this extract replace stored ones whole")
     load.set_defaults(run=_load)
+
+    sketch = commands.add_parser("sketch-mapping", help="write a first mapping from the headers and values of a folder")
+    sketch.add_argument("folder", type=Path, metavar="FOLDER", help="folder with the hospital's files")
+    sketch.add_argument("--out", type=Path, metavar="FILE", help="file to write (default: to the screen)")
+    sketch.set_defaults(run=_sketch_mapping)
 
     report = commands.add_parser("report", help="write the page for one month")
     report.add_argument("--month", metavar="YYYY-MM", help="default: the last complete month")
@@ -103,13 +111,22 @@ def _check(exit_code: int) -> None:
 
 def _load(options: argparse.Namespace) -> None:
     from pipeline.intake.load import load_extract
+    from pipeline.intake.mapping.declaration import read_mapping
     from pipeline.store import open_store
 
-    result = None
+    mapping, result = (read_mapping(options.mapping) if options.mapping else None), None
     try:
         with open_store(options.store, create=True) as connection:
             result = load_extract(
-                connection, options.extract, options.timezone, options.as_of, options.replace, _progress()
+                connection,
+                options.extract,
+                options.timezone,
+                options.as_of,
+                options.replace,
+                _progress(),
+                mapping=mapping,
+                database=options.database,
+                strict=options.strict,
             )
     except KeyboardInterrupt:
         # Once there is a result, the rows are stored, and that is what must be told.
@@ -141,14 +158,39 @@ def _print_load(result: "LoadResult", options: argparse.Namespace) -> None:
         print(f"\nNo file for: {', '.join(missing)}. Measures that need them cannot be made.")
     if result.strangers:
         print(f"\nFiles that were not read, since their names are not those of a table: {listed(result.strangers)}.")
+    for sentence in result.told:
+        print(f"\n{sentence}")
     ambiguous = result.files["times_ambiguous"].sum()
     if ambiguous:
         print(f"\n{ambiguous:,} local times occur twice (clocks went back); the first was taken.")
     if result.stays_replaced:
         print(f"\n{result.stays_replaced:,} stays were replaced whole.")
+    if result.outside_limits:
+        print("\nThe extract as a whole is outside its limits; every page of the report will say so:")
+        for line in result.outside_limits:
+            print(f"  {line}")
     state = "The store is up to date." if result.changed else "These rows were loaded before: nothing has changed."
     print(f"\n{state} Stays still open end at {result.as_of:%Y-%m-%dT%H:%M:%SZ}. Zone: {result.zone}.")
     print(f"Next: bandaudit report --store {options.store} --out FOLDER")
+
+
+def _sketch_mapping(options: argparse.Namespace) -> None:
+    from pipeline.intake.sketch.draft import sketch_mapping
+
+    text = sketch_mapping(options.folder)
+    if options.out is None:
+        print(text, end="")
+        return
+    try:
+        with options.out.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        raise AuditError(
+            f"The file {options.out} cannot be written: {error.strerror}. A mapping that is there already is never "
+            "overwritten. Give another name with --out."
+        ) from error
+    print(f"The sketch is at {options.out}. Correct it, above all where it says GUESS; then:")
+    print(f"Next: bandaudit load {options.folder} --mapping {options.out} --store FILE")
 
 
 def _measured(options: argparse.Namespace, connection: "duckdb.DuckDBPyConnection") -> "Policy":

@@ -6,6 +6,7 @@
     │   └── UnitError          a column's values contradict the unit it is declared in
     ├── StoreError             the store file is missing, in use, or not one of ours
     ├── PolicyError            the policy file is not valid
+    ├── MappingError           the mapping file is not valid
     └── MeasureFileError       one or more files in sql/measures/ are not valid
 
 Anything else that is raised is a fault of the tool: it ends in a traceback and exit code 1.
@@ -45,6 +46,10 @@ class StoreError(AuditError):
 
 class PolicyError(AuditError):
     """The policy file is not valid."""
+
+
+class MappingError(AuditError):
+    """The mapping file is not valid."""
 
 
 class MeasureFileError(AuditError):

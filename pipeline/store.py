@@ -18,7 +18,7 @@ import duckdb
 from pipeline.errors import StoreError
 from pipeline.vocabulary import BAND_STATES
 
-SCHEMA_VERSION = "1"
+SCHEMA_VERSION = "2"
 _NOT_FOR_OTHERS = 0o077
 # What DuckDB says on Linux and macOS, on Windows, and within one program.
 _SIGNS_OF_USE = ("Could not set lock", "being used by another process", "different configuration than existing")

@@ -149,19 +149,7 @@ def intervals(
         scale=alt.Scale(domain=[bottom, top]),
         axis=alt.Axis(title=axis_title, tickCount=4, domain=False, ticks=False),
     )
-    y = alt.Y(
-        "row:N",
-        sort=order,
-        axis=alt.Axis(
-            title=None,
-            ticks=False,
-            domain=False,
-            labelLimit=120,
-            labelColor=INK,
-            labelFontSize=SIZE,
-            labelExpr=_lookup_expression(names),
-        ),
-    )
+    y = alt.Y("row:N", sort=order, axis=_names_axis(names))
     base = alt.Chart(data)
     layers: list[alt.Chart] = []
     if reference is not None:
@@ -169,6 +157,44 @@ def intervals(
     layers.append(base.mark_rule(color=ACCENT, strokeWidth=1.6).encode(y, alt.X("low:Q"), alt.X2("high")))
     layers.append(base.mark_point(filled=True, size=44, color=ACCENT, opacity=1).encode(y, x))
     return _svg(alt.layer(*layers).properties(width=190, height=alt.Step(22)), label)
+
+
+def grid(names: Sequence[str], months: Sequence[str], cells: Sequence[Sequence[float | None]], label: str) -> Markup:
+    """A row for each name, a column for each month, every figure (0 to 100) written into its shaded cell.
+
+    A cell without a figure stays empty. The darkest shade stands for the highest figure and still carries dark text.
+    """
+    top = max((value for row in cells for value in row if value is not None), default=0.0) or 1.0
+    data = _values(
+        [
+            {"row": str(index), "month": month, "text": _cell_text(value), "shade": _shade(value / top)}
+            for index, row in enumerate(cells)
+            for month, value in zip(months, row, strict=True)
+            if value is not None
+        ]
+    )
+    x = alt.X(
+        "month:O",
+        scale=alt.Scale(domain=list(months)),
+        axis=alt.Axis(title=None, labelAngle=0, ticks=False, domain=False, labelExpr=_month_label_expression(months)),
+    )
+    places = {str(index): name for index, name in enumerate(names)}
+    y = alt.Y("row:N", scale=alt.Scale(domain=list(places)), axis=_names_axis(places))
+    base = alt.Chart(data).encode(x, y)
+    shaded = base.mark_rect(stroke="#ffffff", strokeWidth=1).encode(alt.Color("shade:N", scale=None))
+    written = base.mark_text(color=INK, fontSize=SIZE - 1).encode(text="text:N")
+    return _svg((shaded + written).properties(width=alt.Step(33), height=alt.Step(20)), label)
+
+
+def _cell_text(value: float) -> str:
+    return f"{value:.0f}" if value >= 0.5 or value == 0 else "<1"
+
+
+def _shade(depth: float) -> str:
+    """From white at 0 to the shade of "above" at 1."""
+    dark = SHADES["above"]
+    parts = [int(dark[place : place + 2], 16) for place in (1, 3, 5)]
+    return "#" + "".join(f"{round(255 - depth * (255 - part)):02x}" for part in parts)
 
 
 def top_of(points: Iterable[Point]) -> float:
@@ -216,6 +242,19 @@ def _month_label_expression(months: Sequence[str]) -> str:
         short, year = wording.short_month(month).split(" ")[0], month[:4]
         words[month] = [short, year] if index == 0 or month.endswith("-01") else short
     return _lookup_expression(words)
+
+
+def _names_axis(names: Mapping[str, str]) -> alt.Axis:
+    """The names beside the rows of a chart, by the place that stands for each in the data."""
+    return alt.Axis(
+        title=None,
+        ticks=False,
+        domain=False,
+        labelLimit=120,
+        labelColor=INK,
+        labelFontSize=SIZE,
+        labelExpr=_lookup_expression(names),
+    )
 
 
 def _lookup_expression(words: Mapping[str, str | list[str]]) -> str:

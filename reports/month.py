@@ -12,15 +12,18 @@ from pipeline.errors import AuditError, listed
 from pipeline.policy import Policy
 from pipeline.rollup import suppress_small_counts
 from reports import (
+    bounds,
     definitions,
     episodes,
     first_screen,
+    load_verdicts,
     measures,
     page,
     quality,
     sentences,
     store_tables,
     trend,
+    unseen,
     wards,
     wording,
 )
@@ -55,7 +58,9 @@ def _values(con: duckdb.DuckDBPyConnection, asked: str | None, policy: Policy) -
     changes = left_empty(store_tables.changes(con), absent)
     measured = suppress_small_counts(store_tables.measures(con), policy)
     found = store_tables.episodes(con, start, end, zone)
+    catalogue, points = read_measures(), load_verdicts.points(store_tables.verdicts(con))
     return {
+        "banner": load_verdicts.banner(points),
         "month": month,
         "previous": wording.month_before(month),
         "zone": zone,
@@ -66,7 +71,9 @@ def _values(con: duckdb.DuckDBPyConnection, asked: str | None, policy: Policy) -
         **_first_screen(con, summary, changes, month, policy, absent),
         **_tables(con, summary, changes, month, policy, zone),
         "case_lists": episodes.case_lists(found),
-        "measures": measures.sections(read_measures(), measured, month, absent),
+        "measures": measures.sections(catalogue, measured, month, absent),
+        "load_points": points,
+        "bounds": bounds.bounds(catalogue, measured, summary, store_tables.unknown(con, month), found, month),
         "thresholds": definitions.thresholds(policy),
         "devices": definitions.devices(policy),
     }
@@ -117,7 +124,8 @@ def _tables(
         "tool_version": ledger["tool_version"].tail(1).to_list(),
         "kept": kept,
         "reasons": reasons,
-        "unseen": quality.unseen_by_month(summary, changes, month, small),
+        "unseen": unseen.by_month(summary, changes, month, small),
+        "unseen_grids": unseen.by_ward(summary, changes, month, small),
     }
 
 

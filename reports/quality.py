@@ -1,4 +1,4 @@
-"""What was read, what was kept aside and why, and how much of the time nothing can be said about."""
+"""What was read, and what was kept aside and why. Whole loads: `load_verdicts.py`; time not seen: `unseen.py`."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -7,7 +7,6 @@ import polars as pl
 
 from pipeline.intake.check import RULES
 from reports import wording
-from reports.figures import GroupFigures, State, group_figures
 
 EXAMPLES = 5
 
@@ -18,7 +17,7 @@ ADVICE: Mapping[str, str] = {
     "not_a_time": "Export date and time of day together, as YYYY-MM-DD HH:MM.",
     "local_time_does_not_exist": "Export times with their offset, or correct the hour of the spring change.",
     "out_of_range": "Look the rows up: a slip of the keyboard, or a column in another unit.",
-    "unknown_code": "Use a code of the agreed list in the export.",
+    "unknown_code": "Translate the code in the mapping file, or add it to the list agreed.",
     "ends_before_it_starts": "Look the rows up: start and end may be exchanged.",
     "wrong_number_of_cells": "Look for a separator inside a cell; quote such cells.",
     "unknown_stay": "Include the stay in the table of stays, with the same cut-off for all tables.",
@@ -62,17 +61,6 @@ class Reason:
     rows: int
 
 
-@dataclass(frozen=True)
-class Unseen:
-    """One month: time not observed, as shares of the time under a target, and time without a target."""
-
-    month: str
-    unobserved: str
-    on_oxygen: str
-    on_air: str
-    no_target: str
-
-
 def rows_read(ledger: pl.DataFrame) -> list[Read]:
     """One row per table of the load ledger, in alphabetical order."""
     columns = ("rows_read", "rows_stored", "rows_already_stored", "rows_repeated", "rows_kept_aside")
@@ -99,25 +87,6 @@ def kept_aside(rejected: pl.DataFrame) -> tuple[list[Kept], list[Reason]]:
         for row in by_rule.sort("rows", descending=True, maintain_order=True).rows(named=True)
     ]
     return kept, reasons
-
-
-def unseen_by_month(summary: pl.DataFrame, changes: pl.DataFrame, month: str, small: float) -> list[Unseen]:
-    """Unobserved and no-target time of the twelve months that end with this one, all patients, hospital-wide."""
-    return [_unseen(group_figures(summary, changes, each, None, None, small)) for each in wording.months_up_to(month)]
-
-
-def _unseen(figures: GroupFigures) -> Unseen:
-    name = wording.month_in_words(figures.month)
-    if figures.state in (State.NOBODY, State.TOO_FEW):
-        why = "no patients" if figures.state is State.NOBODY else "too few patients"
-        return Unseen(name, f"{wording.NOTHING} {why}", wording.NOTHING, wording.NOTHING, wording.NOTHING)
-    return Unseen(
-        name,
-        wording.percent(figures.of_target_time(figures.unobserved_s)),
-        wording.percent(figures.of_target_time(figures.unobserved_on_oxygen_s)),
-        wording.percent(figures.of_target_time(figures.unobserved_on_air_s)),
-        wording.percent(figures.no_target_share),
-    )
 
 
 def _examples(numbers: list[int], rows: int) -> str:

@@ -1,6 +1,7 @@
 """What a report reads from a measured store, one query each. Times come out in the store's zone."""
 
 from datetime import UTC, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import duckdb
@@ -175,6 +176,92 @@ def rejected(con: duckdb.DuckDBPyConnection, examples: int) -> pl.DataFrame:
         """,
         params=[examples],
     ).pl()
+
+
+def verdicts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """`load_verdicts` of one load per contract: the latest that could judge it, else the latest.
+
+    A load that only corrects a few stays can judge little; what the load before it was found to be is not forgotten.
+    """
+    return con.sql(
+        """
+        with loads as (
+            select
+                contract,
+                coalesce(max(case when verdict <> 'not applicable' then load_no end), max(load_no)) as load_no
+            from load_verdicts
+            group by contract
+        )
+        select
+            load_verdicts.load_no,
+            load_verdicts.contract,
+            load_verdicts.subject,
+            load_verdicts.verdict,
+            load_verdicts.observed,
+            load_verdicts.sentence,
+            load_verdicts.what_to_do
+        from load_verdicts
+        join loads
+            on loads.contract = load_verdicts.contract
+            and loads.load_no = load_verdicts.load_no
+        order by
+            load_verdicts.contract,
+            load_verdicts.subject
+        """
+    ).pl()
+
+
+def unknown(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, Any]:
+    """What is not known of this month: seconds outside excluded time, and events that had not come.
+
+    no_target_s, target_s, unobserved_s (a part of target_s): not known whether oxygen ran. retainer_s: time of stays
+    with evidence of CO2 retention; retainer_fraction_unknown_s: of it, with the inspired fraction unknown.
+    not_yet_come: by measure, events that had not come when the stay ended.
+    """
+    # The many spans are added up before the few conditions are looked at: several times faster.
+    seconds = con.execute(
+        """
+        with of_month as (
+            select
+                condition_no,
+                on_oxygen,
+                fio2,
+                retainer_ever
+            from conditions
+            where
+                month = ?
+                and (on_oxygen is null or retainer_ever is not null)
+        ),
+        by_condition as (
+            select
+                condition_no,
+                band_state,
+                sum(seconds) as seconds
+            from spans
+            where band_state <> 'excluded'
+            group by
+                condition_no,
+                band_state
+        )
+        select
+            sum(case when on_oxygen is null and band_state = 'no_target' then seconds else 0 end) as no_target_s,
+            sum(case when on_oxygen is null and band_state <> 'no_target' then seconds else 0 end) as target_s,
+            sum(case when on_oxygen is null and band_state = 'unobserved' then seconds else 0 end) as unobserved_s,
+            sum(case when retainer_ever is not null then seconds else 0 end) as retainer_s,
+            sum(case when retainer_ever is not null and fio2 is null then seconds else 0 end)
+                as retainer_fraction_unknown_s
+        from by_condition
+        join of_month
+            on of_month.condition_no = by_condition.condition_no
+        """,
+        [month],
+    )
+    names = [column[0] for column in seconds.description]
+    found: dict[str, Any] = {name: int(value or 0) for name, value in zip(names, seconds.fetchall()[0], strict=True)}
+    waiting = con.execute(
+        "select measure_id, count(*) from measure_rows where month = ? and censored group by measure_id", [month]
+    ).fetchall()
+    return found | {"not_yet_come": dict(waiting)}
 
 
 def _to_zone(times: pl.Expr, zone_name: str) -> pl.Expr:

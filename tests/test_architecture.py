@@ -46,7 +46,20 @@ PURE = ("pipeline.physiology", "pipeline.devices_in_force", "pipeline.layers", "
 PURE_TOO = ("pipeline.statistics", "pipeline.vocabulary")
 READS_OR_WRITES = {"duckdb", "io", "os", "pathlib", "shutil", "tempfile", "sqlite3", "pyarrow"}
 REACHES_A_NETWORK = {"aiohttp", "ftplib", "http", "httpx", "requests", "smtplib", "socket", "urllib", "urllib3"}
-SLOW = {"altair", "duckdb", "fastexcel", "jinja2", "numpy", "pandas", "polars", "pyarrow", "scipy", "vl_convert"}
+SLOW = {
+    "altair",
+    "duckdb",
+    "fastexcel",
+    "great_expectations",
+    "jinja2",
+    "msgspec",
+    "numpy",
+    "pandas",
+    "polars",
+    "pyarrow",
+    "scipy",
+    "vl_convert",
+}
 MOST_LINES = 320
 
 

@@ -6,6 +6,7 @@ repeats) are in `settle.py`.
 
 import polars as pl
 
+from pipeline.intake.fhir.codes import FHIR_RULES
 from pipeline.intake.read import as_text
 from pipeline.intake.times import local_to_utc
 from pipeline.vocabulary import Column, Kind, Table
@@ -23,6 +24,7 @@ RULES = {
     "unknown_stay": "no accepted row of stays has this stay_id",
     "outside_the_stay": "the time lies before admission, or at or after discharge",
     "conflicting_repeat": "another row has the same stay and instant but other content",
+    **FHIR_RULES,
 }
 
 # A rule: when it is broken, its name, and the column at fault.

@@ -12,6 +12,7 @@ import pyarrow.csv
 
 from pipeline.errors import ExtractError
 from pipeline.intake.ragged import RaggedRow
+from pipeline.intake.recoded import RecodedStream
 
 _BLOCK_BYTES = 16 * 2**20
 _LONGEST_HEADER_BYTES = 2**16
@@ -22,7 +23,7 @@ _END_MARK = b"\x1eend of file\x1e"
 class CheckedText:
     """The bytes of a CSV file for the reader: refused where they are not UTF-8, with the end mark behind them."""
 
-    def __init__(self, stream: pa.NativeFile, file_name: str) -> None:
+    def __init__(self, stream: pa.NativeFile | RecodedStream, file_name: str) -> None:
         self._stream = stream
         self._file_name = file_name
         self._decoder = codecs.getincrementaldecoder("utf-8")()
@@ -67,32 +68,35 @@ def refuse_utf_16(block: bytes, file_name: str) -> None:
         )
 
 
-def csv_header(stream: pa.NativeFile, file_name: str) -> list[str]:
+def csv_header(stream: pa.NativeFile | RecodedStream, file_name: str, delimiter: str = ",") -> list[str]:
     """The cells of the first line; empty when the file is."""
     first = stream.read(_LONGEST_HEADER_BYTES)
     refuse_utf_16(first, file_name)
     line = (first.removeprefix(codecs.BOM_UTF8).splitlines() or [b""])[0]
     try:
         text = line.decode("utf-8")
-        cells = next(csv.reader([text]), [])
+        cells = next(csv.reader([text], delimiter=delimiter), [])
     except (UnicodeDecodeError, csv.Error) as error:
         raise ExtractError(
             f"The file {file_name} does not begin with a header row in UTF-8 text. Save it as CSV in UTF-8 and load "
             "again; nothing was stored."
         ) from error
-    if len(cells) == 1 and re.search(r"[;\t|]", text):
+    if len(cells) == 1 and re.search(r"[,;\t|]", text.replace(delimiter, "")):
+        sign = "commas" if delimiter == "," else "the delimiter that the mapping declares"
         raise ExtractError(
-            f"The file {file_name} does not separate its columns by commas. Save it as comma-separated CSV, with a "
-            "decimal point in numbers, and load again; nothing was stored."
+            f"The file {file_name} does not separate its columns by {sign}. Save it as comma-separated CSV, with a "
+            "decimal point in numbers, or declare delimiter and decimal in a mapping, and load again; nothing was "
+            "stored."
         )
     return cells
 
 
 def csv_pieces(
-    stream: pa.NativeFile,
+    stream: pa.NativeFile | RecodedStream,
     file_name: str,
     columns: list[str],
     ragged: list[RaggedRow],
+    delimiter: str = ",",
 ) -> Iterator[pl.DataFrame]:
     """The rows in order, piece by piece, all cells text, with `row_number`; rows of other lengths go to `ragged`."""
     whole = False
@@ -111,7 +115,7 @@ def csv_pieces(
         read_options=pa.csv.ReadOptions(
             use_threads=False, block_size=_BLOCK_BYTES, column_names=columns, skip_rows_after_names=1
         ),
-        parse_options=pa.csv.ParseOptions(newlines_in_values=True, invalid_row_handler=leave_out),
+        parse_options=pa.csv.ParseOptions(delimiter=delimiter, newlines_in_values=True, invalid_row_handler=leave_out),
         convert_options=pa.csv.ConvertOptions(
             column_types=dict.fromkeys(columns, pa.string()),
             null_values=[""],

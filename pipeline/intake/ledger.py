@@ -5,18 +5,18 @@ from datetime import UTC, datetime
 import duckdb
 import polars as pl
 
-from pipeline.intake.stage import StagedFile
+from pipeline.intake.stage import StagedSource
 from pipeline.store import tool_version
 from pipeline.vocabulary import TABLES, Kind
 
 
-def all_known(connection: duckdb.DuckDBPyConnection, staged: list[StagedFile]) -> bool:
+def all_known(connection: duckdb.DuckDBPyConnection, staged: list[StagedSource]) -> bool:
     """Whether every file of the load was loaded before, byte by byte."""
     known = set(connection.execute("select table_name, file_sha256 from load_ledger").fetchall())
-    return all((file.file.table, file.sha256) in known for file in staged)
+    return all((file.table, file.sha256) in known for file in staged)
 
 
-def counts(connection: duckdb.DuckDBPyConnection, staged: list[StagedFile]) -> pl.DataFrame:
+def counts(connection: duckdb.DuckDBPyConnection, staged: list[StagedSource]) -> pl.DataFrame:
     """One row per file with the counts of the ledger, whose sum is checked here.
 
     rows_read = rows_stored + rows_already_stored + rows_repeated + rows_kept_aside. times_ambiguous: local times of
@@ -32,14 +32,14 @@ def counts(connection: duckdb.DuckDBPyConnection, staged: list[StagedFile]) -> p
                 count(*) filter (where rule is null and status = 'repeated'),
                 count(*) filter (where rule is not null),
                 coalesce(sum(ambiguous) filter (where rule is null), 0)
-            from incoming_{file.file.table}
+            from incoming_{file.table}
             where file_number = ?
             """,
             [file.number],
         ).fetchall()
         if stored + already + repeated + aside != file.rows_read:
-            raise RuntimeError(f"rows of {file.file.name} do not add up: a fault of the tool; nothing was stored")
-        rows.append((file.file.table, file.file.name, file.rows_read, stored, already, repeated, aside, int(ambiguous)))
+            raise RuntimeError(f"rows of {file.name} do not add up: a fault of the tool; nothing was stored")
+        rows.append((file.table, file.name, file.rows_read, stored, already, repeated, aside, int(ambiguous)))
     names = [
         "table_name",
         "file_name",
@@ -55,7 +55,7 @@ def counts(connection: duckdb.DuckDBPyConnection, staged: list[StagedFile]) -> p
 
 def write_ledger(
     connection: duckdb.DuckDBPyConnection,
-    staged: list[StagedFile],
+    staged: list[StagedSource],
     files: pl.DataFrame,
     zone: str,
     as_of: datetime,
@@ -85,13 +85,19 @@ def write_ledger(
         # A file loaded again is judged anew; its rows do not stand twice.
         connection.execute(
             "delete from rejected_rows where table_name = ? and file_sha256 = ? and load_no < ?",
-            [file.file.table, file.sha256, load_no],
+            [file.table, file.sha256, load_no],
         )
         _write_rejected(connection, file, load_no)
 
 
-def _write_rejected(connection: duckdb.DuckDBPyConnection, file: StagedFile, load_no: int) -> None:
-    table = TABLES[file.file.table]
+def write_notes(connection: duckdb.DuckDBPyConnection, sentences: list[str]) -> None:
+    """Stores what was told of the latest load of the ledger."""
+    for sentence in sentences:
+        connection.execute("insert into load_notes select max(load_no), ? from load_ledger", [sentence])
+
+
+def _write_rejected(connection: duckdb.DuckDBPyConnection, file: StagedSource, load_no: int) -> None:
+    table = TABLES[file.table]
     cells = ", ".join(f"{column.name} := {_as_text(column.name, column.kind)}" for column in table.columns)
     connection.execute(
         f"""
@@ -101,7 +107,7 @@ def _write_rejected(connection: duckdb.DuckDBPyConnection, file: StagedFile, loa
         where file_number = ? and rule is not null
         order by row_number
         """,
-        [load_no, table.name, file.file.name, file.sha256, file.number],
+        [load_no, table.name, file.name, file.sha256, file.number],
     )
 
 
@@ -109,7 +115,7 @@ def _as_text(name: str, kind: Kind) -> str:
     return f"strftime({name}, '%Y-%m-%dT%H:%M:%SZ')" if kind is Kind.TIME else f"{name}::varchar"
 
 
-def kept_aside(connection: duckdb.DuckDBPyConnection, staged: list[StagedFile]) -> pl.DataFrame:
+def kept_aside(connection: duckdb.DuckDBPyConnection, staged: list[StagedSource]) -> pl.DataFrame:
     """One row per file, rule and column: how many rows were kept aside, and the first row numbers."""
     rows = []
     for file in staged:
@@ -121,14 +127,14 @@ def kept_aside(connection: duckdb.DuckDBPyConnection, staged: list[StagedFile]) 
                 reason,
                 count(*) as row_count,
                 list(row_number order by row_number)[1:5] as examples
-            from incoming_{file.file.table}
+            from incoming_{file.table}
             where file_number = ? and rule is not null
             group by rule, fault_column, reason
             order by row_count desc, rule, fault_column
             """,
             [file.number],
         ).fetchall()
-        rows += [(file.file.name, *row) for row in found]
+        rows += [(file.name, *row) for row in found]
     return pl.DataFrame(
         rows,
         schema={

@@ -1,7 +1,8 @@
 """Loads one extract into the store in one transaction, and writes the ledger."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from dataclasses import replace as replaced
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -10,11 +11,13 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import ExtractError, StoreError
-from pipeline.intake.ledger import all_known, counts, kept_aside, write_ledger
-from pipeline.intake.read import find_files
+from pipeline.intake.contracts.judge import failures, judge, refusal, write_verdicts
+from pipeline.intake.ledger import all_known, counts, kept_aside, write_ledger, write_notes
+from pipeline.intake.mapping.declaration import ExtractMapping
 from pipeline.intake.settle import as_stored, settle
-from pipeline.intake.stage import create_incoming, stage_file
+from pipeline.intake.stage import create_incoming, stage_source
 from pipeline.intake.times import local_to_utc
+from pipeline.intake.ways_in import opened_extract
 from pipeline.store import fact, owner_only, set_fact, transaction
 from pipeline.vocabulary import TABLES, Kind, Table
 
@@ -25,9 +28,11 @@ DEFAULT_ZONE = "Europe/London"
 class LoadResult:
     """What a load did.
 
-    files: one row per file with table_name, file_name and the counts of the ledger.
-    kept_aside: one row per file, column and rule with `rows` and `examples` (row numbers).
+    files: one row per source with table_name, file_name and the counts of the ledger.
+    kept_aside: one row per source, column and rule with `rows` and `examples` (row numbers).
     changed: whether the store differs from before. as_of: UTC, where stays still open end.
+    told: sentences on what was met and is no row kept aside. outside_limits: one line per contract that the load as a
+    whole does not meet, or that could not be judged.
     """
 
     files: pl.DataFrame
@@ -39,32 +44,38 @@ class LoadResult:
     stays_replaced: int
     strangers: list[str]
     unused_columns: dict[str, tuple[str, ...]]
+    told: list[str]
+    outside_limits: list[str] = field(default_factory=list)
 
 
 def load_extract(
     connection: duckdb.DuckDBPyConnection,
-    folder: Path,
+    folder: Path | None,
     zone: str | None = None,
     as_of: str | None = None,
     replace: bool = False,
     tell: Callable[[str], None] = lambda _: None,
+    mapping: ExtractMapping | None = None,
+    database: str | None = None,
+    strict: bool = False,
 ) -> LoadResult:
     """Reads, checks and stores an extract: all of it, or nothing when an AuditError is raised.
 
-    zone: time zone of times without offset (default: the store's, else Europe/London). as_of: ISO time at which
-    stays still open end (default: the latest time accepted in this load). replace: stays of this extract that differ
-    from stored ones replace them whole.
+    folder, mapping, database: where the rows come from, see `ways_in.py`. zone: time zone of times without offset
+    (default: the mapping's, else the store's, else Europe/London). as_of: ISO time at which stays still open end
+    (default: the latest time accepted in this load). replace: stays of this extract that differ from stored ones
+    replace them whole. strict: a load that does not meet a contract is refused.
     """
-    zone = _settled_zone(connection, zone)
+    zone = _settled_zone(connection, mapping.timezone if zone is None and mapping else zone)
     stated_as_of = _parsed_as_of(as_of, zone)
-    files, strangers = find_files(folder)
     # Rows that do not fit into memory are written beside the store for the time being.
     with owner_only():
         create_incoming(connection)
-        staged = []
-        for number, file in enumerate(files):
-            tell(f"reading {file.name}")
-            staged.append(stage_file(connection, file, number, zone))
+        with opened_extract(folder, mapping, database, tell) as opened:
+            staged = []
+            for number, source in enumerate(opened.sources):
+                tell(f"reading {source.name}")
+                staged.append(stage_source(connection, source, number, zone))
         tell("checking rows against each other and against the store")
         settle(connection, replace)
         horizon = stated_as_of or _latest_time(connection)
@@ -76,19 +87,26 @@ def load_extract(
             as_of=horizon,
             zone=zone,
             stays_replaced=_number_of(connection, "replaced_stays"),
-            strangers=strangers,
-            unused_columns={file.file.name: file.unused_columns for file in staged if file.unused_columns},
+            strangers=opened.strangers,
+            unused_columns={source.name: source.unused_columns for source in staged if source.unused_columns},
+            told=opened.sentences(),
         )
         if not result.changed and result.known_before:
             return result
+        tell("judging the extract as a whole")
+        verdicts = judge(connection, zone, horizon)
+        if strict and (text := refusal(verdicts)):
+            raise ExtractError(text)
         tell("storing")
         with transaction(connection):
             if result.changed:
                 _store_rows(connection, horizon)
                 set_fact(connection, "data_version", str(int(fact(connection, "data_version") or 0) + 1))
             write_ledger(connection, staged, result.files, zone, horizon, result.stays_replaced)
+            write_verdicts(connection, verdicts)
+            write_notes(connection, result.told)
             set_fact(connection, "zone", zone)
-    return result
+    return replaced(result, outside_limits=failures(verdicts))
 
 
 def _settled_zone(connection: duckdb.DuckDBPyConnection, zone: str | None) -> str:

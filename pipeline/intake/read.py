@@ -8,7 +8,7 @@ Cells are text, null where empty; those of a Parquet file keep their type.
 
 import hashlib
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +20,7 @@ import pyarrow.parquet
 from pipeline.errors import ExtractError, listed
 from pipeline.intake.csv_text import csv_header, csv_pieces
 from pipeline.intake.ragged import RaggedRow
+from pipeline.intake.recoded import RecodedStream
 from pipeline.vocabulary import TABLES
 
 _FILE_NAME = re.compile(r"(?P<table>[a-z]+)(?:-[^.]+)?\.(?P<form>csv|csv\.gz|parquet|xlsx)")
@@ -31,11 +32,16 @@ _DAMAGE = (pa.ArrowException, pl.exceptions.PolarsError, fastexcel.FastExcelErro
 
 @dataclass(frozen=True)
 class ExtractFile:
-    """One file of an extract: the table it belongs to and its form (csv, csv.gz, parquet, xlsx)."""
+    """One file of an extract: the table it belongs to and its form (csv, csv.gz, parquet, xlsx).
+
+    delimiter, encoding: of CSV text; other than the usual where a mapping declares it.
+    """
 
     table: str
     path: Path
     form: str
+    delimiter: str = ","
+    encoding: str = "utf-8"
 
     @property
     def name(self) -> str:
@@ -47,9 +53,12 @@ class ExtractFile:
             return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def find_files(folder: Path) -> tuple[list[ExtractFile], list[str]]:
+def find_files(
+    folder: Path, claimed: Collection[str] = (), elsewhere: Collection[str] = ()
+) -> tuple[list[ExtractFile], list[str]]:
     """The files of the extract in table order, and the names of files that are not recognised.
 
+    claimed: names of files that another reader takes. elsewhere: tables that come from there and need no file.
     Raises ExtractError when the folder is missing or a required table has no file.
     """
     try:
@@ -69,11 +78,12 @@ def find_files(folder: Path) -> tuple[list[ExtractFile], list[str]]:
         match = _FILE_NAME.fullmatch(path.name)
         if match and match["table"] in TABLES and path.is_file():
             found.append(ExtractFile(match["table"], path, match["form"]))
-        elif not path.name.startswith("."):
+        elif not path.name.startswith(".") and path.name not in claimed:
             strangers.append(path.name)
     order = list(TABLES)
     found.sort(key=lambda file: (order.index(file.table), file.name))
-    missing = [t.name for t in TABLES.values() if t.required and t.name not in {file.table for file in found}]
+    there = {file.table for file in found} | set(elsewhere)
+    missing = [table.name for table in TABLES.values() if table.required and table.name not in there]
     if missing:
         seen = f" Files not recognised there: {listed(strangers)}." if strangers else ""
         raise ExtractError(
@@ -96,7 +106,7 @@ def header(file: ExtractFile) -> list[str]:
             names = [cell or "" for row in _sheet(file).head(1).rows() for cell in row]
         else:
             with _csv_stream(file) as stream:
-                names = csv_header(stream, file.name)
+                names = csv_header(stream, file.name, file.delimiter)
     except pa.ArrowCancelled as error:
         raise KeyboardInterrupt from error
     except _DAMAGE as error:
@@ -123,7 +133,7 @@ def pieces(file: ExtractFile, columns: list[str], ragged: list[RaggedRow]) -> It
             yield _sheet_rows(file, columns)
         else:
             with _csv_stream(file) as stream:
-                yield from csv_pieces(stream, file.name, columns, ragged)
+                yield from csv_pieces(stream, file.name, columns, ragged, file.delimiter)
     except pa.ArrowCancelled as error:
         raise KeyboardInterrupt from error
     except _DAMAGE as error:
@@ -145,8 +155,9 @@ def _unreadable(file: ExtractFile, error: Exception) -> ExtractError:
     )
 
 
-def _csv_stream(file: ExtractFile) -> pa.NativeFile:
-    return pa.input_stream(str(file.path), compression="gzip" if file.form == "csv.gz" else None)
+def _csv_stream(file: ExtractFile) -> pa.NativeFile | RecodedStream:
+    stream = pa.input_stream(str(file.path), compression="gzip" if file.form == "csv.gz" else None)
+    return stream if file.encoding == "utf-8" else RecodedStream(stream, file.name, file.encoding)
 
 
 def _sheet(file: ExtractFile) -> pl.DataFrame:

@@ -1,4 +1,4 @@
-"""Reads the files of an extract into temporary tables of the store, row by row checked."""
+"""Reads the sources of an extract into temporary tables of the store, row by row checked."""
 
 import re
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ from pipeline.intake.privacy import (
     search_ragged_rows,
 )
 from pipeline.intake.ragged import RaggedRow
-from pipeline.intake.read import ExtractFile, header, pieces
+from pipeline.intake.source import Source
 from pipeline.intake.units import UnitCount, count_units, refuse_contradicted_units
 from pipeline.vocabulary import TABLES, Kind, Table
 
@@ -28,14 +28,17 @@ _SQL_TYPES = {
     Kind.TIME: "timestamp",
     Kind.NUMBER: "double",
 }
+# Columns of a piece by which a source keeps rows aside for reasons that their cells do not show.
+_RULES_OF_THE_SOURCE = ("rule", "fault_column")
 
 
 @dataclass(frozen=True)
-class StagedFile:
-    """One file as staged: its number within the load, its fingerprint, the rows read and the columns not used."""
+class StagedSource:
+    """One source as staged: its number within the load, its fingerprint, the rows read and the columns not used."""
 
     number: int
-    file: ExtractFile
+    table: str
+    name: str
     sha256: str
     rows_read: int
     unused_columns: tuple[str, ...]
@@ -52,28 +55,44 @@ def create_incoming(connection: duckdb.DuckDBPyConnection) -> None:
         )
 
 
-def stage_file(connection: duckdb.DuckDBPyConnection, file: ExtractFile, number: int, zone: str) -> StagedFile:
-    """Reads one file into its `incoming_` table.
+def stage_source(connection: duckdb.DuckDBPyConnection, source: Source, number: int, zone: str) -> StagedSource:
+    """Reads one source into its `incoming_` table.
 
-    Raises ExtractError, IdentifierError or UnitError when the file must not be stored at all.
+    Raises ExtractError, IdentifierError or UnitError when the source must not be stored at all.
     """
-    table = TABLES[file.table]
-    columns = header(file)
-    _refuse_bad_header(file, table, columns)
-    refuse_identifying_columns(file.name, columns)
-    search, units, ragged, rows_read = IdentifierSearch(), UnitCount(), list[RaggedRow](), 0
-    for piece in pieces(file, columns, ragged):
-        rows = typed(piece, table, zone)
-        search_identifiers(piece, rows, table, search)
+    table = TABLES[source.table]
+    _refuse_bad_header(source, table)
+    refuse_identifying_columns(source.name, source.columns)
+    search, units, ragged, rows_read = IdentifierSearch(), UnitCount(source.units), list[RaggedRow](), 0
+    for piece in source.pieces(ragged):
+        cells = piece.drop(_RULES_OF_THE_SOURCE, strict=False)
+        rows = _with_rules_of_the_source(typed(cells, table, zone), piece)
+        search_identifiers(cells, rows, table, search)
         count_units(rows, table, units)
         rows_read += _insert(connection, table, number, rows)
     if ragged:
         search_ragged_rows(ragged, search)
         rows_read += _insert(connection, table, number, _ragged_rows(ragged))
-    refuse_identifiers(file.name, search)
-    refuse_contradicted_units(file.name, units)
-    unused = tuple(name for name in columns if name not in table.column_names)
-    return StagedFile(number, file, file.sha256(), rows_read, unused)
+    refuse_identifiers(source.name, search)
+    refuse_contradicted_units(source.name, units)
+    unused = tuple(name for name in source.columns if name not in table.column_names)
+    return StagedSource(number, source.table, source.name, source.fingerprint(), rows_read, unused)
+
+
+def _with_rules_of_the_source(rows: pl.DataFrame, piece: pl.DataFrame) -> pl.DataFrame:
+    """The rows, with a rule that the source found broken before any that the cells break."""
+    if "rule" not in piece.columns:
+        return rows
+    of_source = piece.select("row_number", *(pl.col(name).alias(f"source_{name}") for name in _RULES_OF_THE_SOURCE))
+    broken = pl.col("source_rule").is_not_null()
+    return (
+        rows.with_columns(of_source.drop("row_number"))
+        .with_columns(
+            rule=pl.coalesce("source_rule", "rule"),
+            fault_column=pl.when(broken).then("source_fault_column").otherwise("fault_column"),
+        )
+        .drop(f"source_{name}" for name in _RULES_OF_THE_SOURCE)
+    )
 
 
 def _insert(connection: duckdb.DuckDBPyConnection, table: Table, number: int, rows: pl.DataFrame) -> int:
@@ -96,12 +115,13 @@ def _ragged_rows(ragged: list[RaggedRow]) -> pl.DataFrame:
     )
 
 
-def _refuse_bad_header(file: ExtractFile, table: Table, columns: list[str]) -> None:
+def _refuse_bad_header(source: Source, table: Table) -> None:
+    columns = source.columns
     expected = f"Expected for {table.name}: {', '.join(table.column_names)}."
     if not any(_plain(name) in table.column_names for name in columns):
         # Perhaps the first row of data: what stands there is not to be repeated here.
         raise ExtractError(
-            f"The first row of the file {file.name} holds none of the column names of {table.name}. {expected} "
+            f"The first row of the file {source.name} holds none of the column names of {table.name}. {expected} "
             "Put a header row with these names first and load again; nothing was stored."
         )
     others = [name for name in columns if name not in table.column_names]
@@ -109,13 +129,13 @@ def _refuse_bad_header(file: ExtractFile, table: Table, columns: list[str]) -> N
     if missing:
         hints = [f"{name} (perhaps '{near}')" if (near := _nearest(name, others)) else name for name in missing]
         raise ExtractError(
-            f"The file {file.name} lacks the required column{'s' if len(missing) > 1 else ''} {', '.join(hints)}. "
+            f"The file {source.name} lacks the required column{'s' if len(missing) > 1 else ''} {', '.join(hints)}. "
             f"{expected} Rename or add the column and load again; nothing was stored."
         )
     repeated = sorted({name for name in columns if columns.count(name) > 1})
     if repeated:
         raise ExtractError(
-            f"The file {file.name} has the same column name more than once: {listed(repeated)}. "
+            f"The file {source.name} has the same column name more than once: {listed(repeated)}. "
             "Keep one of each and load again; nothing was stored."
         )
 

@@ -398,7 +398,7 @@ def test_the_same_rows_in_another_form_are_already_stored(tmp_path: Path, capsys
 
     assert "nothing has changed" in outcome.out
     after = dump(tmp_path / "s.duckdb")
-    assert {name for name in after if after[name] != before[name]} == {"load_ledger"}
+    assert {name for name in after if after[name] != before[name]} == {"load_ledger", "load_verdicts"}
     assert query(
         tmp_path / "s.duckdb",
         "select rows_read, rows_stored, rows_already_stored, count(*) from load_ledger where load_no = 2 group by all",
