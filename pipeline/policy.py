@@ -20,7 +20,16 @@ _ACCEPTED = {
     "pH": (6.5, 8.0),
     "fraction": (0.21, 1.0),
     "patients": (1, 1000),
+    "L/min": (0.5, 150),
+    "kPa rise": (0.1, 5),
+    "L": (0.5, 6),
+    "breaths/min": (10, 60),
+    "ratio": (1, 3),
+    "mmol/L": (10, 60),
+    "points": (0.5, 20),
 }
+# Tables of the tool beside the parameters: an entry per device or valve, each with its source.
+_TABLES = ("inspired_oxygen", "entrainment_valves")
 
 
 @dataclass(frozen=True)
@@ -48,18 +57,47 @@ class Policy:
     repeat_gas_minutes: float
     nebuliser_carry_minutes: float
     small_count_below: float
+    peak_flow_at_rest_l_min: float
+    peak_flow_per_breath_l: float
+    fast_breathing_above_per_min: float
+    fast_breathing_flow_ratio: float
+    raised_bicarbonate_above_mmol_l: float
+    chronic_bicarbonate_above_mmol_l: float
+    low_bicarbonate_below_mmol_l: float
+    alkalosis_ph_above: float
+    venous_pco2_screen_up_to_kpa: float
+    saturation_tolerance_points: float
+    observation_hours_at_score_0: float
+    observation_hours_at_score_1_to_4: float
+    observation_hours_at_score_5_or_single_3: float
+    gas_pair_hours: float
+    reading_near_gas_minutes: float
+    target_within_minutes: float
+    gas_after_change_minutes: float
+    ventilation_pco2_above_kpa: float
+    best_treatment_minutes: float
+    ventilation_after_gas_minutes: float
+    ventilation_after_arrival_minutes: float
+    nebuliser_limit_minutes: float
+    low_flow_to_stop_l_min: float
+    low_flow_to_stop_retainer_l_min: float
+    pco2_rise_from_kpa: float
     inspired_oxygen: Mapping[str, Mapping[str, Any]]
+    entrainment_valves: Mapping[str, Mapping[str, Any]]
     parameters: tuple[Parameter, ...]
 
     @property
     def fingerprint(self) -> str:
         """Twelve hexadecimal digits that change whenever any value (not wording) of the policy changes."""
         values = {p.name: float(getattr(self, p.name)) for p in self.parameters}
-        table = {
-            device: {key: value for key, value in sorted(entry.items()) if key != "source"}
-            for device, entry in sorted(self.inspired_oxygen.items())
+        tables = {
+            table: {
+                name: {key: value for key, value in entry.items() if key != "source"}
+                for name, entry in getattr(self, table).items()
+            }
+            for table in _TABLES
         }
-        text = json.dumps({"parameters": values, "inspired_oxygen": table}, sort_keys=True)
+        text = json.dumps({"parameters": values} | tables, sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
@@ -72,12 +110,11 @@ def read_policy(own_file: Path | None = None) -> Policy:
     if own_file is not None:
         _lay_over(content, _toml(own_file), own_file)
     parameters = tuple(Parameter(name=name, **entry) for name, entry in content["parameters"].items())
-    table = MappingProxyType({device: MappingProxyType(entry) for device, entry in content["inspired_oxygen"].items()})
-    return Policy(
-        **{p.name: p.value for p in parameters},  # type: ignore[arg-type]
-        inspired_oxygen=table,
-        parameters=parameters,
-    )
+    tables = {
+        table: MappingProxyType({name: MappingProxyType(entry) for name, entry in content[table].items()})
+        for table in _TABLES
+    }
+    return Policy(**{p.name: p.value for p in parameters}, **tables, parameters=parameters)  # type: ignore[arg-type]
 
 
 def _toml(path: Path) -> dict[str, Any]:

@@ -20,9 +20,36 @@ DEFAULTS = [
     ("repeat_gas_minutes", 60, "minutes"),
     ("nebuliser_carry_minutes", 30, "minutes"),
     ("small_count_below", 8, "patients"),
+    # Teaching text: 30 L/min at 16, 60 L/min at 30 breaths a minute.
+    ("peak_flow_at_rest_l_min", 30, "L/min"),
+    ("peak_flow_per_breath_l", 2, "L"),
+    # Jones, Lancet 1984: above 30 breaths a minute by 50 % more.
+    ("fast_breathing_above_per_min", 30, "breaths/min"),
+    ("fast_breathing_flow_ratio", 1.5, "ratio"),
+    # British Thoracic Society and Intensive Care Society (2016), from memory; reference intervals of textbooks.
+    ("raised_bicarbonate_above_mmol_l", 28, "mmol/L"),
+    ("chronic_bicarbonate_above_mmol_l", 30, "mmol/L"),
+    ("low_bicarbonate_below_mmol_l", 22, "mmol/L"),
+    ("alkalosis_ph_above", 7.45, "pH"),
+    # Kelly, J Emerg Med 2005: 45 mmHg, 6.0 kPa.
+    ("venous_pco2_screen_up_to_kpa", 6.0, "kPa"),
+    # FDA 2021: a reading of 90 % may be 86-94 %.
+    ("saturation_tolerance_points", 4, "points"),
+    # Royal College of Physicians, NEWS2 (2017), chart 4.
+    ("observation_hours_at_score_0", 12, "hours"),
+    ("observation_hours_at_score_1_to_4", 6, "hours"),
+    ("observation_hours_at_score_5_or_single_3", 1, "hours"),
 ]
 # In the name, as elsewhere in the tool, where the number alone would not tell.
-UNIT_IN_NAME = {"hours": "_hours", "minutes": "_minutes", "kPa": "_kpa", "pH": "_ph_"}
+UNIT_IN_NAME = {"hours": "_hours", "minutes": "_minutes", "kPa": "_kpa", "pH": "_ph_"} | {
+    "L/min": "_l_min",
+    "L": "_l",
+    "breaths/min": "_per_min",
+    "ratio": "_ratio",
+    "mmol/L": "_mmol_l",
+    "points": "_points",
+}
+TABLES = ("inspired_oxygen", "entrainment_valves")
 
 
 def own(tmp_path: Path, text: str) -> Path:
@@ -50,9 +77,12 @@ def test_every_parameter_has_a_unit_a_meaning_and_a_source() -> None:
         assert UNIT_IN_NAME.get(parameter.unit, "") in parameter.name
 
 
-def test_every_device_of_the_inspired_oxygen_table_has_a_source() -> None:
-    for device, entry in read_policy().inspired_oxygen.items():
-        assert len(entry["source"].split()) >= 4, device
+@pytest.mark.parametrize("table", TABLES)
+def test_every_entry_of_a_table_has_a_source(table: str) -> None:
+    entries = getattr(read_policy(), table)
+    assert len(entries) >= 7
+    for name, entry in entries.items():
+        assert len(entry["source"].split()) >= 4, name
 
 
 def test_the_policy_cannot_be_changed_by_those_it_is_passed_to() -> None:
@@ -61,6 +91,8 @@ def test_the_policy_cannot_be_changed_by_those_it_is_passed_to() -> None:
         policy.high_fio2_above = 0.35  # type: ignore[misc]
     with pytest.raises(TypeError):
         policy.inspired_oxygen["nasal_cannula"]["base"] = 0.21  # type: ignore[index]
+    with pytest.raises(TypeError):
+        policy.entrainment_valves["24"]["lowest_flow_l_min"] = 1  # type: ignore[index]
 
 
 def test_an_own_file_names_only_what_differs(tmp_path: Path) -> None:
@@ -111,6 +143,11 @@ def test_all_faults_come_in_one_message_with_what_to_do(tmp_path: Path) -> None:
     assert "a day" not in message
 
 
+@pytest.mark.parametrize("table", TABLES)
+def test_the_tables_of_the_tool_cannot_be_laid_over(tmp_path: Path, table: str) -> None:
+    assert f"[{table}] (known: parameters)" in refusal(tmp_path, f"[{table}.24]\nlowest_flow_l_min = 1")
+
+
 def test_one_fault_is_one_entry(tmp_path: Path) -> None:
     assert "has 1 entry that cannot be used: spo2_carry (no such parameter)." in refusal(
         tmp_path, "[parameters]\nspo2_carry = 4"
@@ -128,6 +165,12 @@ def test_one_fault_is_one_entry(tmp_path: Path) -> None:
         "reading_carry_hours = nan",
         "episode_join_minutes = -30",
         "small_count_below = 0",
+        "low_bicarbonate_below_mmol_l = 2.2",
+        "saturation_tolerance_points = 0.04",
+        "fast_breathing_flow_ratio = 50",
+        "peak_flow_at_rest_l_min = 500",
+        "fast_breathing_above_per_min = 0.5",
+        "peak_flow_per_breath_l = 500",
         "high_fio2_above = []",
         "high_fio2_above.source = 'A value is missing.'",
         "high_fio2_above = {value = 0.3, source = 7}",
@@ -181,14 +224,18 @@ def test_the_fingerprint_does_not_change_with_wording(tmp_path: Path) -> None:
     assert replace(policy, parameters=reworded).fingerprint == policy.fingerprint
 
 
-def test_the_fingerprint_changes_with_the_inspired_oxygen_table_and_not_with_its_sources() -> None:
+@pytest.mark.parametrize(
+    ("table", "name", "key"),
+    [("inspired_oxygen", "nasal_cannula", "base"), ("entrainment_valves", "24", "lowest_flow_l_min")],
+)
+def test_the_fingerprint_changes_with_a_table_and_not_with_its_sources(table: str, name: str, key: str) -> None:
     policy = read_policy()
-    table = {device: dict(entry) for device, entry in policy.inspired_oxygen.items()}
-    for entry in table.values():
+    entries = {each: dict(entry) for each, entry in getattr(policy, table).items()}
+    for entry in entries.values():
         entry["source"] = "Another."
-    assert replace(policy, inspired_oxygen=table).fingerprint == policy.fingerprint
-    table["nasal_cannula"]["base"] = 0.21
-    assert replace(policy, inspired_oxygen=table).fingerprint != policy.fingerprint
+    assert replace(policy, **{table: entries}).fingerprint == policy.fingerprint
+    entries[name][key] = 0.21
+    assert replace(policy, **{table: entries}).fingerprint != policy.fingerprint
 
 
 def test_the_fingerprint_is_of_the_values_in_use() -> None:

@@ -2,8 +2,8 @@
 
 Pure polars expressions over the columns `device`, `flow_l_min` and `fio2_fraction`. The figures and their sources
 stand in the policy (`[inspired_oxygen.*]`). A recorded fraction is taken as it is; otherwise the flow decides;
-null where it cannot be said. Estimates are rounded to six decimals, so that 0.20 + 0.04 x 2 is 0.28 and not a
-hair above it.
+null where it cannot be said, and `unknown_because` says why. Estimates are rounded to six decimals, so that
+0.20 + 0.04 x 2 is 0.28 and not a hair above it.
 """
 
 from collections.abc import Mapping
@@ -15,8 +15,16 @@ from pipeline.policy import Policy
 from pipeline.vocabulary import LOW_FLOW_DEVICES, NEBULISER, ROOM_AIR
 
 FRACTION_IN_AIR = 0.21
+NO_DEVICE = "no_device"
+NO_PRINTED_CONCENTRATION = "no_printed_concentration"
+OXYGEN_BLED_IN = "oxygen_bled_in"
+NOT_RECORDED = "fraction_not_recorded"
+NO_FLOW_RECORDED = "no_flow_recorded"
+FLOW_ZERO = "flow_zero_on_a_mask"
+REASONS_UNKNOWN = (NO_DEVICE, NO_PRINTED_CONCENTRATION, OXYGEN_BLED_IN, NOT_RECORDED, NO_FLOW_RECORDED, FLOW_ZERO)
 _DECIMALS = 6
 _STEPPED_DEVICES = ("simple_mask", "tracheostomy_mask", "reservoir_mask")
+_VENTILATION = ("cpap", "bilevel_niv", "invasive_ventilation")
 
 
 def inspired_oxygen(policy: Policy) -> list[pl.Expr]:
@@ -65,6 +73,35 @@ def on_oxygen() -> pl.Expr:
         .then(pl.lit(None, dtype=pl.Boolean))
         .otherwise(flowing | enriched)
         .alias("on_oxygen")
+    )
+
+
+def unknown_because() -> pl.Expr:
+    """The column `fio2_unknown_because`: why there is no estimate; null where there is one.
+
+    `no_device`; `no_printed_concentration`: an air-entrainment mask without it, whatever its flow; `oxygen_bled_in`:
+    ventilation with a flow of oxygen and no fraction, which then turns on pressure, leak and where the tube joins
+    (Eur Respir J 2002;19:653-7); `fraction_not_recorded`: high flow, ventilation and other devices without it;
+    `no_flow_recorded` and `flow_zero_on_a_mask` where the table of the policy needs a flow.
+    """
+    flow, recorded, device = pl.col("flow_l_min"), pl.col("fio2_fraction"), pl.col("device")
+    by_flow = device.is_in([*_STEPPED_DEVICES, "nasal_cannula"])
+    return (
+        pl.when(device.is_null())
+        .then(pl.lit(NO_DEVICE))
+        .when(device.is_in([ROOM_AIR, NEBULISER]) | recorded.is_not_null())
+        .then(pl.lit(None, dtype=pl.String))
+        .when(device == "air_entrainment_mask")
+        .then(pl.lit(NO_PRINTED_CONCENTRATION))
+        .when(device.is_in(_VENTILATION) & (flow > 0))
+        .then(pl.lit(OXYGEN_BLED_IN))
+        .when(~by_flow)
+        .then(pl.lit(NOT_RECORDED))
+        .when(flow.is_null())
+        .then(pl.lit(NO_FLOW_RECORDED))
+        .when(device.is_in(_STEPPED_DEVICES) & (flow == 0))
+        .then(pl.lit(FLOW_ZERO))
+        .alias("fio2_unknown_because")
     )
 
 

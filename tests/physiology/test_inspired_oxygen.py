@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.physiology.inspired_oxygen import inspired_oxygen, on_oxygen
+from pipeline.physiology.inspired_oxygen import REASONS_UNKNOWN, inspired_oxygen, on_oxygen, unknown_because
 from pipeline.policy import read_policy
 from pipeline.vocabulary import DEVICES
 from tests import oracle
@@ -265,3 +265,46 @@ def test_published_values_hold_within_the_range_given() -> None:
     for device, flow, fraction in published:
         _, low, high = estimate(device, flow, 0.60 if device == "air_entrainment_mask" else None)
         assert low <= fraction <= high, (device, flow)  # type: ignore[operator]
+
+
+# Ventilation with oxygen bled in: the fraction reached is not known (Eur Respir J 2002;19:653-7).
+@pytest.mark.parametrize(
+    ("device", "flow", "recorded", "reason"),
+    [
+        ("bilevel_niv", 4, None, "oxygen_bled_in"),
+        ("cpap", 1, None, "oxygen_bled_in"),
+        ("invasive_ventilation", 0.5, None, "oxygen_bled_in"),
+        ("bilevel_niv", 0, None, "fraction_not_recorded"),
+        ("bilevel_niv", None, None, "fraction_not_recorded"),
+        ("bilevel_niv", 4, 0.28, None),
+        ("high_flow_nasal", 40, None, "fraction_not_recorded"),
+        ("other", 2, None, "fraction_not_recorded"),
+        ("air_entrainment_mask", 4, None, "no_printed_concentration"),
+        ("air_entrainment_mask", None, None, "no_printed_concentration"),
+        ("air_entrainment_mask", None, 0.28, None),
+        ("nasal_cannula", None, None, "no_flow_recorded"),
+        ("nasal_cannula", 0, None, None),
+        ("simple_mask", None, None, "no_flow_recorded"),
+        ("reservoir_mask", 0, None, "flow_zero_on_a_mask"),
+        ("tracheostomy_mask", 0, 0.35, None),
+        ("room_air", None, None, None),
+        ("oxygen_driven_nebuliser", None, None, None),
+        (None, 2, 0.28, "no_device"),
+    ],
+)
+def test_why_the_inspired_oxygen_is_unknown(device: str | None, flow: Number, recorded: Number, reason: str) -> None:
+    assert reasons([(device, flow, recorded)]) == [reason]
+    assert (estimate(device, flow, recorded)[0] is None) is (reason is not None)
+
+
+def test_there_is_a_reason_just_where_there_is_no_estimate() -> None:
+    records = list(product([*DEVICES, None], [None, 0, 0.1, 2, 15], [None, 0.21, 0.28, 1.0]))
+    found = reasons(records)
+    for record, reason, (best, _, _) in zip(records, found, estimates(records), strict=True):
+        assert (reason is None) is (best is not None), record
+    assert {reason for reason in found if reason} == set(REASONS_UNKNOWN)
+
+
+def reasons(records: list[tuple[str | None, Number, Number]]) -> list[str | None]:
+    schema = {"device": pl.String, "flow_l_min": pl.Float64, "fio2_fraction": pl.Float64}
+    return pl.DataFrame(records, schema=schema, orient="row").select(unknown_because()).to_series().to_list()
