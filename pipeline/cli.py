@@ -49,6 +49,8 @@ def _parser() -> argparse.ArgumentParser:
     load.add_argument("extract", type=Path, metavar="EXTRACT", nargs="?", help="folder with the files of the extract")
     load.add_argument("--mapping", type=Path, metavar="FILE", help="what a hospital's own names and units mean (TOML)")
     load.add_argument("--database", metavar="URL", help="read the SELECTs of the mapping from PostgreSQL instead")
+    load.add_argument("--rekey", type=Path, metavar="FILE", help="hash stays and patients anew under the key in FILE")
+    load.add_argument("--corrections", action="store_true", help="only rows kept aside before, now corrected")
     load.add_argument("--strict", action="store_true", help="refuse an extract that as a whole is outside its limits")
     load.add_argument("--timezone", metavar="ZONE", help="zone of times without offset (default: Europe/London)")
     load.add_argument("--as-of", metavar="TIME", help="when stays still open end (default: latest time in the extract)")
@@ -112,9 +114,12 @@ def _check(exit_code: int) -> None:
 def _load(options: argparse.Namespace) -> None:
     from pipeline.intake.load import load_extract
     from pipeline.intake.mapping.declaration import read_mapping
+    from pipeline.intake.rekey import read_key
     from pipeline.store import open_store
 
-    mapping, result = (read_mapping(options.mapping) if options.mapping else None), None
+    mapping = read_mapping(options.mapping) if options.mapping else None
+    key = read_key(options.rekey) if options.rekey else None
+    result = None
     try:
         with open_store(options.store, create=True) as connection:
             result = load_extract(
@@ -127,6 +132,8 @@ def _load(options: argparse.Namespace) -> None:
                 mapping=mapping,
                 database=options.database,
                 strict=options.strict,
+                key=key,
+                corrections=options.corrections,
             )
     except KeyboardInterrupt:
         # Once there is a result, the rows are stored, and that is what must be told.
@@ -154,7 +161,7 @@ def _print_load(result: "LoadResult", options: argparse.Namespace) -> None:
     for file, columns_unused in result.unused_columns.items():
         print(f"\nColumns of {file} that the audit does not use: {listed(columns_unused)}.")
     missing = [name for name in TABLES if name not in set(result.files["table_name"])]
-    if missing:
+    if missing and not options.corrections:
         print(f"\nNo file for: {', '.join(missing)}. Measures that need them cannot be made.")
     if result.strangers:
         print(f"\nFiles that were not read, since their names are not those of a table: {listed(result.strangers)}.")
@@ -216,13 +223,17 @@ def _report(options: argparse.Namespace) -> None:
 def _export(options: argparse.Namespace) -> None:
     from pipeline.catalogue import read_measures
     from pipeline.export import FORMATS, export_tables
+    from pipeline.kept_aside import write_kept_aside
     from pipeline.store import open_store
 
     with open_store(options.store) as connection:
         _measured(options, connection)
         formats = [options.format] if options.format else FORMATS
         paths = export_tables(connection, options.out, read_measures(), formats)
+        kept_aside = write_kept_aside(connection, options.out)
     print(f"{len(paths)} files written to {options.out}")
+    if kept_aside:
+        print(f"Rows kept aside, to be corrected and loaded with --corrections: {kept_aside[0].parent}")
 
 
 def _measures(options: argparse.Namespace) -> None:

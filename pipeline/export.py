@@ -1,4 +1,8 @@
-"""Writes the tables of a measured store as CSV and Parquet files."""
+"""Writes the tables of a measured store as CSV and Parquet files.
+
+A spreadsheet that opens a CSV file runs text as a formula when it looks like one, whoever wrote it. Text in the CSV
+files is therefore written so that it does not (`safe_in_spreadsheets`); Parquet holds it as it stands in the store.
+"""
 
 from collections.abc import Iterable
 from pathlib import Path
@@ -19,7 +23,21 @@ _EXPORTED = {
     "measure_summary": 'measure_id, month, ward, "group"',
     "rejected_rows": "load_no, table_name, file_name, row_number",
     "load_ledger": "load_no, table_name, file_name",
+    "load_verdicts": "load_no, contract, subject",
+    "load_notes": "load_no, sentence",
 }
+# What makes a spreadsheet take a cell for a formula when it begins with it: `=`, `+`, `-`, `@`, their full-width forms,
+# tab, carriage return and line feed (OWASP, "CSV Injection"; the full-width forms: OWASP Web Security Testing Guide,
+# "Testing for CSV Injection"), and the null character (OWASP ASVS 5.0, requirement 1.2.10).
+_FORMULA = r"[=+\-@\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]"
+_BLANK = r"[\t\r\n\x00]"
+# The same sources: a separator inside the text begins a new cell where the spreadsheet splits at it. Commas do not,
+# since such text is quoted, but with other settings semicolons and tabs do, and line ends as well.
+_CELL_BEGINS = r"(^|[;\t\r\n])"
+# Quotation marks, as SQL writes them inside a text.
+_MARKS = """["'']*"""
+# Written as JSON, whose readers turn an escape back, so that nothing needs to be undone there.
+_JSON_COLUMNS = ("cells",)
 
 
 def export_tables(
@@ -28,7 +46,8 @@ def export_tables(
     """Writes one file per table and format into `folder` (made if need be) and returns their paths.
 
     Tables: those of the store, and `measure_<id>` with the rows each measure file returned. Times are UTC: in CSV as
-    ISO 8601 with `Z`, in Parquet as time stamps with zone UTC. Raises AuditError when the folder cannot be written.
+    ISO 8601 with `Z`, in Parquet as time stamps with zone UTC. Text is as in the store in Parquet, and as
+    `safe_in_spreadsheets` says in CSV. Raises AuditError when the folder cannot be written.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -62,8 +81,29 @@ def _write(connection: duckdb.DuckDBPyConnection, query: str, order: str, path: 
 
 def _as_written(name: str, kind: str, form: str) -> str:
     column = f'"{name}"'
-    if kind != "TIMESTAMP":
-        return column
-    if form == "csv":
-        return f"strftime({column}, '%Y-%m-%dT%H:%M:%SZ') as {column}"
-    return f"{column} at time zone 'UTC' as {column}"
+    if kind == "TIMESTAMP":
+        as_text, as_instant = f"strftime({column}, '%Y-%m-%dT%H:%M:%SZ')", f"{column} at time zone 'UTC'"
+        return f"{as_text if form == 'csv' else as_instant} as {column}"
+    if kind == "VARCHAR" and form == "csv":
+        # In JSON a semicolon stands only inside text.
+        safe = rf"replace({column}, ';', '\u003b')" if name in _JSON_COLUMNS else safe_in_spreadsheets(column)
+        return f"{safe} as {column}"
+    return column
+
+
+def safe_in_spreadsheets(column: str) -> str:
+    """The SQL that writes text so that no spreadsheet runs it: `'` goes before what would begin a formula.
+
+    It goes to the start of the text, and behind a semicolon, tab or line end inside it, where a character that begins a
+    formula follows, with or without quotation marks before it; a tab, line end or null character counts at the start of
+    the text only. No two texts are written alike, so it can be undone: DEVELOPERS.md says how.
+    """
+    formula, blank = f"{_CELL_BEGINS}({_MARKS}{_FORMULA})", f"^({_MARKS}{_BLANK})"
+    # Looking first is faster than replacing nothing.
+    return rf"""
+        case
+            when regexp_matches({column}, '{formula}|{blank}')
+                then regexp_replace(regexp_replace({column}, '{formula}', '\1''\2', 'g'), '{blank}', '''\1')
+            else {column}
+        end
+    """

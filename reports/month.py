@@ -123,6 +123,7 @@ def _tables(
         "times_ambiguous": int(ledger["times_ambiguous"].sum()),
         "tool_version": ledger["tool_version"].tail(1).to_list(),
         "kept": kept,
+        "load_notes": store_tables.notes(con),
         "reasons": reasons,
         "unseen": unseen.by_month(summary, changes, month, small),
         "unseen_grids": unseen.by_ward(summary, changes, month, small),

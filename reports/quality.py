@@ -23,6 +23,14 @@ ADVICE: Mapping[str, str] = {
     "unknown_stay": "Include the stay in the table of stays, with the same cut-off for all tables.",
     "outside_the_stay": "Compare with admission and discharge; look for late entries and wrong keys.",
     "conflicting_repeat": "Decide at the source which of the rows is right; all of them were kept aside.",
+    "not_json": "Look whether the file was cut or changed on its way; export it again.",
+    "not_a_resource": "Ask whoever exports the resources which element is not built as FHIR R4 says.",
+    "not_valid_status": "Nothing, if the entries were rightly cancelled or entered in error.",
+    "not_inpatient": "Nothing, if these encounters are clinics or home visits; else correct their class.",
+    "no_end": "Look the encounters up: a finished one without an end cannot be audited.",
+    "not_by_oximeter": "Nothing: the audit judges oximeter readings; the gas itself is among the gases.",
+    "unknown_unit": "Export the UCUM code of the unit beside the value.",
+    "no_value": "Nothing, if nothing was measured; else export the value.",
 }
 NO_ADVICE = "Look the rows up by number and correct them at the source."
 

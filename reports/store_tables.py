@@ -178,6 +178,11 @@ def rejected(con: duckdb.DuckDBPyConnection, examples: int) -> pl.DataFrame:
     ).pl()
 
 
+def notes(con: duckdb.DuckDBPyConnection) -> list[tuple[int, str]]:
+    """`load_notes` as it is: number of the load and sentence, the latest load first."""
+    return con.execute("select load_no, sentence from load_notes order by load_no desc, sentence").fetchall()
+
+
 def verdicts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """`load_verdicts` of one load per contract: the latest that could judge it, else the latest.
 

@@ -1,10 +1,11 @@
-"""The part of DEVELOPERS.md that lists every table and column, made from the store itself.
+"""The part of DEVELOPERS.md that says what the store holds and why: made from the store and the files of sql/tables/.
 
 uv run python -m tests.documented --write
 """
 
 import re
 import sys
+from itertools import groupby
 from pathlib import Path
 
 import duckdb
@@ -13,17 +14,41 @@ from pipeline.store import create_tables, sql_stems, sql_text
 
 DEVELOPERS = Path(__file__).parents[1] / "DEVELOPERS.md"
 _BETWEEN = re.compile(r"(?<=<!-- tables -->\n).*?(?=<!-- end of tables -->)", re.DOTALL)
+_NO_REASON = "NO REASON GIVEN"
+
+
+def columns_of_the_store() -> dict[str, dict[str, str]]:
+    """For each table and view the type of each column, as the store has them."""
+    with duckdb.connect() as connection:
+        create_tables(connection)
+        return {
+            stem: {name: _short(kind) for name, kind, *_ in connection.execute(f"describe {stem}").fetchall()}
+            for stem in sql_stems("tables")
+        }
+
+
+def reasons(sql: str) -> dict[str, str]:
+    """For each column of a table's SQL file the reason that stands behind it: `name type, -- reason`."""
+    is_view = "create view" in sql
+    found = {}
+    for line in sql.splitlines():
+        code, _, reason = line.partition(" -- ")
+        words = re.findall(r"\w+", code)
+        if code.startswith("    ") and words and reason.strip():
+            found[words[-1] if is_view else words[0]] = reason.strip()
+    return found
 
 
 def tables_in_markdown() -> str:
-    """One paragraph per table: its name, its grain as its SQL file states it, its columns with their types."""
+    """A paragraph per table with its grain, and a line per column, or run of columns with one reason."""
     parts = []
-    with duckdb.connect() as connection:
-        create_tables(connection)
-        for stem in sql_stems("tables"):
-            described = connection.execute(f"describe {stem}").fetchall()
-            columns = ", ".join(f"`{name}` {kind.lower()}" for name, kind, *_ in described)
-            parts.append(f"**`{stem}`**: {_header(stem)}\n{_short(columns)}\n\n")
+    for stem, columns in columns_of_the_store().items():
+        why = reasons(sql_text("tables", stem))
+        lines = [
+            f"- {', '.join(f'`{name}` {columns[name]}' for name in names)}: {reason}\n"
+            for reason, names in groupby(columns, key=lambda name: why.get(name, _NO_REASON))
+        ]
+        parts.append(f"**`{stem}`**: {_header(stem)}\n\n{''.join(lines)}\n")
     return "".join(parts)
 
 
@@ -32,8 +57,8 @@ def _header(stem: str) -> str:
     return " ".join(line.removeprefix("--").strip() for line in lines if line.startswith("--"))
 
 
-def _short(columns: str) -> str:
-    return re.sub(r"enum\([^)]*\)", "enum", columns)
+def _short(kind: str) -> str:
+    return re.sub(r"enum\([^)]*\)", "enum", kind.lower())
 
 
 def documented() -> str:

@@ -31,19 +31,21 @@ FLOORS = (
     ("pipeline.layers",),
     ("pipeline.timeline",),
     ("pipeline.episodes",),
+    ("pipeline.events",),
+    ("pipeline.pathway",),
     ("pipeline.measure_file",),
     ("pipeline.catalogue",),
     ("pipeline.statistics",),
     ("pipeline.rollup",),
     ("pipeline.month_rollup",),
     ("pipeline.measure",),
-    ("pipeline.export",),
+    ("pipeline.export", "pipeline.kept_aside"),
     ("reports", "synthetic_data"),
     ("pipeline.cli",),
 )
 # Pure functions over frames: nothing here reads or writes.
 PURE = ("pipeline.physiology", "pipeline.devices_in_force", "pipeline.layers", "pipeline.timeline", "pipeline.episodes")
-PURE_TOO = ("pipeline.statistics", "pipeline.vocabulary")
+PURE_TOO = ("pipeline.events", "pipeline.pathway", "pipeline.statistics", "pipeline.vocabulary")
 READS_OR_WRITES = {"duckdb", "io", "os", "pathlib", "shutil", "tempfile", "sqlite3", "pyarrow"}
 REACHES_A_NETWORK = {"aiohttp", "ftplib", "http", "httpx", "requests", "smtplib", "socket", "urllib", "urllib3"}
 SLOW = {

@@ -8,15 +8,19 @@ from pathlib import Path
 import pytest
 
 from pipeline.cli import main
+from pipeline.store import sql_text
 from pipeline.vocabulary import TABLES
 from synthetic_data.cohort import simulate
 from synthetic_data.extract import write_extract
-from tests.documented import documented, tables_in_markdown
+from tests.documented import columns_of_the_store, documented, reasons, tables_in_markdown
 from tests.pinned import pinned
 
-README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
 _BLOCKS = re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
 COMMANDS = [line.strip() for block in _BLOCKS for line in block.splitlines() if line.strip()]
+
+STORED = columns_of_the_store()
 
 
 def test_the_readme_has_the_two_commands_of_a_fresh_machine() -> None:
@@ -52,6 +56,46 @@ def test_the_readme_lists_every_device_and_flag() -> None:
 
 def test_developers_md_lists_the_tables_and_columns_of_the_store() -> None:
     assert documented() == tables_in_markdown(), "run: uv run python -m tests.documented --write"
+
+
+@pytest.mark.parametrize("table", STORED)
+def test_every_column_of_the_store_says_why_it_is_needed(table: str) -> None:
+    """And nothing that is not there: in its file of sql/tables/, behind the column, `-- ` and the reason."""
+    why = reasons(sql_text("tables", table))
+    assert list(why) == list(STORED[table])
+    assert not [name for name, reason in why.items() if len(reason.split()) < 2]
+
+
+def test_a_column_without_a_reason_is_seen() -> None:
+    table = (
+        "-- One row per ward.\ncreate table wards (\n    ward varchar not null, -- figures by ward\n    bed varchar\n);"
+    )
+    assert reasons(table) == {"ward": "figures by ward"}
+    view = "create view v as\nselect\n    a.x, -- why x\n    a.y::varchar as z, -- why z\n    a.w\nfrom a;"
+    assert reasons(view) == {"x": "why x", "z": "why z"}
+
+
+def test_every_column_of_the_extract_that_the_store_holds_is_listed_with_its_reason() -> None:
+    """`stay_id` is kept once, in stays; elsewhere the store's own number stands for it."""
+    for table in TABLES.values():
+        kept = {"stay_no" if name == "stay_id" and table.name != "stays" else name for name in table.column_names}
+        assert kept <= set(STORED[table.name])
+
+
+def test_a_column_said_to_be_in_no_figure_is_in_none() -> None:
+    said = {
+        name
+        for table in STORED
+        for name, reason in reasons(sql_text("tables", table)).items()
+        if reason.endswith("in no figure of the report")
+    }
+    assert said == {"age_band", "sex", "specialty"}
+    makers = [*ROOT.glob("sql/measures/*"), *ROOT.glob("sql/derived/*"), *ROOT.glob("reports/**/*.py")]
+    makers += [file for file in ROOT.glob("pipeline/**/*.py") if "intake" not in file.parts]
+    makers.remove(ROOT / "pipeline" / "vocabulary.py")
+    assert len(makers) > 40
+    words = {word for file in makers for word in re.findall(r"\w+", file.read_text(encoding="utf-8"))}
+    assert not said & words
 
 
 def test_the_installed_versions_are_the_pinned_ones() -> None:

@@ -1,6 +1,7 @@
 """The exported files: which, with which columns, times as agreed, and the same bytes each time."""
 
 import csv
+import json
 import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -12,15 +13,20 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from pipeline.catalogue import read_measures
 from pipeline.errors import AuditError
-from pipeline.export import export_tables
+from pipeline.export import export_tables, safe_in_spreadsheets
 from pipeline.measure import measure_store
 from pipeline.policy import read_policy
+from pipeline.store import open_store
 from tests.charts import chart, reading, target, ward
-from tests.stores import made_up_stays, store_with
+from tests.intake.extracts import kept_aside, loaded, query, row, stored, write_extract
+from tests.stores import empty_store, made_up_stays, store_with
 
+DEVELOPERS = Path(__file__).parents[1] / "DEVELOPERS.md"
 MEASURES = read_measures()
 TABLES = (
     "timeline",
@@ -31,6 +37,8 @@ TABLES = (
     "measure_summary",
     "rejected_rows",
     "load_ledger",
+    "load_verdicts",
+    "load_notes",
 )
 # As listed in the definitions, in that order.
 BAND_TIME = """
@@ -197,7 +205,7 @@ def test_another_store_with_the_same_stays_in_another_order_gives_the_same_bytes
 
 
 def test_awkward_text_comes_back_as_it_went(tmp_path: Path) -> None:
-    names = ['Ward "7", east', "line\nbreak", "=1+1", "Frauenstation Süd ☂", "null", " blank "]
+    names = ['Ward "7", east', "line\nbreak", "Frauenstation Süd ☂", "null", " blank ", "O'Hara", "'quoted'", "a-b=c"]
     stays = chart(600, *(ward(60 * number, name) for number, name in enumerate(names)), target(0), reading(0, 90))
     with store_with(stays) as connection:
         measure_store(connection, read_policy())
@@ -205,6 +213,164 @@ def test_awkward_text_comes_back_as_it_went(tmp_path: Path) -> None:
     header, rows = read_csv(tmp_path / "stay_band_time.csv")
     assert {row[header.index("ward")] for row in rows} == set(names)
     assert set(pl.read_parquet(tmp_path / "stay_band_time.parquet")["ward"]) == set(names)
+
+
+# --- no formulas ------------------------------------------------------------------------------------------------
+
+# Characters with which a spreadsheet takes a cell for a formula: OWASP "CSV Injection" (= + - @ tab, carriage return,
+# line feed), OWASP Web Security Testing Guide "Testing for CSV Injection" (the same and their full-width forms), OWASP
+# ASVS 5.0 requirement 1.2.10 (the null character).
+FORMULA_CHARACTERS = "=+-@\t\r\n\0\uff1d\uff0b\uff0d\uff20"
+ATTACKS = (
+    "=cmd|' /C calc'!A0",
+    '=HYPERLINK("x","y")',
+    "+1+1",
+    "-2+3",
+    "@SUM(1,1)",
+    "\t=1+1",
+    "\r=1+1",
+    "\uff1d1+1",
+    '"=1+1"',
+    "'=1+1",
+    "a;=1+1",
+    'a";"=1+1',
+    "a\t+1",
+    "a\n@x",
+    "-",
+)
+
+
+def as_in_csv(texts: list[str]) -> list[str]:
+    """What the export writes for each text."""
+    with duckdb.connect() as connection:
+        connection.register(
+            "texts", pl.DataFrame({"n": range(len(texts)), "t": texts}, schema_overrides={"t": pl.String})
+        )
+        found = connection.sql(f"select {safe_in_spreadsheets('t')} as t from texts order by n").fetchall()
+    return [text for (text,) in found]
+
+
+def as_in_the_store(text: str) -> str:
+    """The way back, with the pattern that DEVELOPERS.md gives the reader."""
+    [pattern] = re.findall(r'^PROTECTED = r"""(.*)"""$', DEVELOPERS.read_text(encoding="utf-8"), re.MULTILINE)
+    return re.sub(pattern, r"\1", text)
+
+
+def cells(text: str, separator: str) -> list[str]:
+    """The cells a spreadsheet shows that splits at this separator; one that takes quotes as they come, and one not."""
+    with_quotes = [cell for line in csv.reader(text.splitlines(), delimiter=separator) for cell in line]
+    without = [cell for line in re.split(r"[\r\n]", text) for cell in line.split(separator)]
+    return with_quotes + without + [cell.lstrip('"') for cell in without]
+
+
+@pytest.mark.parametrize("character", FORMULA_CHARACTERS)
+def test_text_that_begins_like_a_formula_gets_a_quotation_mark(character: str) -> None:
+    texts = [character, f"{character}1+1", f"{character}{character}", f"'{character}"]
+    assert as_in_csv(texts) == [f"'{text}" for text in texts]
+
+
+def test_the_examples_of_owasp_are_written_as_there() -> None:
+    """As there, before the cell is put between quotation marks; and besides, `'` behind the separator in the middle.
+
+    OWASP, "CSV Injection", table of examples: `=1+2";=1+2` and `=1+2'" ;,=1+2`.
+    """
+    assert as_in_csv(['=1+2";=1+2', "=1+2'\" ;,=1+2"]) == ["'=1+2\";'=1+2", "'=1+2'\" ;,=1+2"]
+
+
+@pytest.mark.parametrize(
+    "text", ["", "Hazel", "a=b", "a-b", "ST-0001", "2026-01", "70-79", "a; b", "x, =y", "it's", "'"]
+)
+def test_other_text_is_written_as_it_is(text: str) -> None:
+    assert as_in_csv([text]) == [text]
+
+
+@given(st.lists(st.text(alphabet="=+-@\t\r\n\0\uff1d;,'\"a ", max_size=8), min_size=1, max_size=20))
+def test_what_was_written_can_be_turned_back_and_holds_no_cell_like_a_formula(texts: list[str]) -> None:
+    written = as_in_csv(texts)
+    assert [as_in_the_store(text) for text in written] == texts
+    for text in written:
+        assert text[:1] not in [*FORMULA_CHARACTERS]
+        for separator in ";\t":
+            assert not [cell for cell in cells(text, separator) if cell[:1] in "=+-@\uff1d" and cell]
+
+
+def test_no_cell_of_an_export_begins_like_a_formula_and_numbers_stay_numbers(tmp_path: Path) -> None:
+    """Every text column of every table holds every attack; every number beside them is negative."""
+    with empty_store() as connection:
+        for table in (*TABLES[1:], "conditions", "spans"):
+            _fill_with_attacks(connection, table)
+        for measure in MEASURES:
+            _fill_with_attacks(connection, "measure_rows", measure_id=measure.id)
+        export_tables(connection, tmp_path, MEASURES)
+    texts = numbers = 0
+    for file in tmp_path.glob("*.csv"):
+        header, rows = read_csv(file)
+        untouched = pl.read_parquet(file.with_suffix(".parquet"))
+        assert header == untouched.columns
+        assert not [name for name in header if name[:1] in FORMULA_CHARACTERS]
+        assert len(rows) == len(ATTACKS), file.name
+        for position, (name, kind) in enumerate(untouched.schema.items()):
+            written = [cells[position] for cells in rows]
+            if kind == pl.String:
+                original = ["below"] if name == "band_state" else [_attack(name, attack) for attack in ATTACKS]
+                assert set(untouched[name]) == set(original), (file.name, name)
+                assert not [cell for cell in written if cell[:1] in FORMULA_CHARACTERS], (file.name, name)
+                if name == "cells":
+                    assert sorted(json.loads(cell)["ward"] for cell in written) == sorted(ATTACKS)
+                else:
+                    assert {as_in_the_store(cell) for cell in written} == set(original)
+                texts += 1
+            elif kind.is_numeric():
+                assert {float(cell) for cell in written} == {-1.0}, (file.name, name)
+                numbers += 1
+    assert texts > 50
+    assert numbers > 50
+
+
+def _attack(column: str, attack: str) -> str:
+    return json.dumps({"ward": attack}, ensure_ascii=False) if column == "cells" else attack
+
+
+def _fill_with_attacks(connection: duckdb.DuckDBPyConnection, table: str, **fixed: str) -> None:
+    """One row per attack, which stands in every column of text; numbers are -1."""
+    fixed |= {"band_state": "below"} if table == "spans" else {}
+    columns = connection.execute(f"describe {table}").fetchall()
+    for number, attack in enumerate(ATTACKS):
+        values: dict[str, object] = {}
+        for name, kind, *_ in columns:
+            if kind == "VARCHAR":
+                values[name] = _attack(name, attack)
+            elif kind == "TIMESTAMP":
+                values[name] = datetime(2026, 1, 5, 8)
+            else:
+                values[name] = True if kind == "BOOLEAN" else -1
+        if "condition_no" in values:
+            values["condition_no"] = number
+        values |= fixed
+        connection.execute(f"insert into {table} values ({', '.join('?' * len(values))})", list(values.values()))
+
+
+def test_a_row_kept_aside_is_exported_corrected_and_loaded_without_a_trace_of_the_protection(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ward_names = ["=1+1", "a;-1", "@home", "Hazel"]
+    wrong = [row("wards", ward=name, entered_at=f"2026-01-05 nine:0{n}") for n, name in enumerate(ward_names)]
+    store_file = tmp_path / "audit.duckdb"
+    loaded(capsys, write_extract(tmp_path / "first", wards=wrong), store_file)
+    assert [rule for *_, rule in kept_aside(store_file)] == ["not_a_time"] * 4
+    with open_store(store_file) as connection:
+        measure_store(connection, read_policy())
+        export_tables(connection, tmp_path / "out", [], ["csv"])
+    header, rows = read_csv(tmp_path / "out" / "rejected_rows.csv")
+    kept = [json.loads(line[header.index("cells")]) for line in rows]
+    assert [cells["ward"] for cells in kept] == ward_names
+    corrected = [cells | {"entered_at": cells["entered_at"].replace("nine", "09")} for cells in kept]
+    loaded(capsys, write_extract(tmp_path / "second", wards=corrected), store_file)
+    assert sorted(str(line["ward"]) for line in stored(store_file, "wards")) == sorted(ward_names)
+    assert query(store_file, "select count(*) from rejected_rows where load_no = 2") == [(0,)]
+
+
+# --- faults -----------------------------------------------------------------------------------------------------
 
 
 def test_a_folder_that_cannot_be_made_is_named_with_what_to_do(

@@ -60,10 +60,12 @@ def write_ledger(
     zone: str,
     as_of: datetime,
     stays_replaced: int,
+    with_texts: bool = True,
 ) -> None:
     """Adds one row per file of this load to the ledger, and the rows kept aside.
 
-    files: one row per file, in the order of `staged`, as `counts` makes it.
+    files: one row per file, in the order of `staged`, as `counts` makes it. with_texts: whether the text cells of rows
+    kept aside are kept; a key may have slipped into one.
     """
     [(load_no,)] = connection.execute("select coalesce(max(load_no), 0) + 1 from load_ledger").fetchall()
     loaded_at = datetime.now(UTC).replace(tzinfo=None, microsecond=0)
@@ -87,7 +89,7 @@ def write_ledger(
             "delete from rejected_rows where table_name = ? and file_sha256 = ? and load_no < ?",
             [file.table, file.sha256, load_no],
         )
-        _write_rejected(connection, file, load_no)
+        _write_rejected(connection, file, load_no, with_texts)
 
 
 def write_notes(connection: duckdb.DuckDBPyConnection, sentences: list[str]) -> None:
@@ -96,9 +98,12 @@ def write_notes(connection: duckdb.DuckDBPyConnection, sentences: list[str]) -> 
         connection.execute("insert into load_notes select max(load_no), ? from load_ledger", [sentence])
 
 
-def _write_rejected(connection: duckdb.DuckDBPyConnection, file: StagedSource, load_no: int) -> None:
+def _write_rejected(
+    connection: duckdb.DuckDBPyConnection, file: StagedSource, load_no: int, with_texts: bool
+) -> None:
     table = TABLES[file.table]
-    cells = ", ".join(f"{column.name} := {_as_text(column.name, column.kind)}" for column in table.columns)
+    kept = [column for column in table.columns if with_texts or column.kind is not Kind.TEXT]
+    cells = ", ".join(f"{column.name} := {_as_text(column.name, column.kind)}" for column in kept)
     connection.execute(
         f"""
         insert into rejected_rows

@@ -14,6 +14,7 @@ from pipeline.errors import ExtractError, StoreError
 from pipeline.intake.contracts.judge import failures, judge, refusal, write_verdicts
 from pipeline.intake.ledger import all_known, counts, kept_aside, write_ledger, write_notes
 from pipeline.intake.mapping.declaration import ExtractMapping
+from pipeline.intake.rekey import key_fingerprint
 from pipeline.intake.settle import as_stored, settle
 from pipeline.intake.stage import create_incoming, stage_source
 from pipeline.intake.times import local_to_utc
@@ -22,6 +23,7 @@ from pipeline.store import fact, owner_only, set_fact, transaction
 from pipeline.vocabulary import TABLES, Kind, Table
 
 DEFAULT_ZONE = "Europe/London"
+_KEY_FACT = "rekey_check"
 
 
 @dataclass(frozen=True)
@@ -58,24 +60,29 @@ def load_extract(
     mapping: ExtractMapping | None = None,
     database: str | None = None,
     strict: bool = False,
+    key: bytes | None = None,
+    corrections: bool = False,
 ) -> LoadResult:
     """Reads, checks and stores an extract: all of it, or nothing when an AuditError is raised.
 
     folder, mapping, database: where the rows come from, see `ways_in.py`. zone: time zone of times without offset
     (default: the mapping's, else the store's, else Europe/London). as_of: ISO time at which stays still open end
     (default: the latest time accepted in this load). replace: stays of this extract that differ from stored ones
-    replace them whole. strict: a load that does not meet a contract is refused.
+    replace them whole. strict: a load that does not meet a contract is refused. key: stays and patients are hashed anew
+    under it, see `rekey.py`. corrections: only rows that were kept aside before, corrected: any table may be missing,
+    and the load is not judged as a whole.
     """
+    _refuse_other_key(connection, key)
     zone = _settled_zone(connection, mapping.timezone if zone is None and mapping else zone)
     stated_as_of = _parsed_as_of(as_of, zone)
     # Rows that do not fit into memory are written beside the store for the time being.
     with owner_only():
         create_incoming(connection)
-        with opened_extract(folder, mapping, database, tell) as opened:
+        with opened_extract(folder, mapping, database, tell, corrections) as opened:
             staged = []
             for number, source in enumerate(opened.sources):
                 tell(f"reading {source.name}")
-                staged.append(stage_source(connection, source, number, zone))
+                staged.append(stage_source(connection, source, number, zone, key))
         tell("checking rows against each other and against the store")
         settle(connection, replace)
         horizon = stated_as_of or _latest_time(connection)
@@ -89,24 +96,47 @@ def load_extract(
             stays_replaced=_number_of(connection, "replaced_stays"),
             strangers=opened.strangers,
             unused_columns={source.name: source.unused_columns for source in staged if source.unused_columns},
-            told=opened.sentences(),
+            told=opened.sentences(with_words=key is None),
         )
         if not result.changed and result.known_before:
             return result
         tell("judging the extract as a whole")
-        verdicts = judge(connection, zone, horizon)
-        if strict and (text := refusal(verdicts)):
+        verdicts = None if corrections else judge(connection, zone, horizon)
+        if strict and verdicts is not None and (text := refusal(verdicts)):
             raise ExtractError(text)
         tell("storing")
         with transaction(connection):
             if result.changed:
                 _store_rows(connection, horizon)
                 set_fact(connection, "data_version", str(int(fact(connection, "data_version") or 0) + 1))
-            write_ledger(connection, staged, result.files, zone, horizon, result.stays_replaced)
-            write_verdicts(connection, verdicts)
+            if key is not None:
+                set_fact(connection, _KEY_FACT, key_fingerprint(key))
+            write_ledger(connection, staged, result.files, zone, horizon, result.stays_replaced, key is None)
+            if verdicts is not None:
+                write_verdicts(connection, verdicts)
             write_notes(connection, result.told)
             set_fact(connection, "zone", zone)
-    return replaced(result, outside_limits=failures(verdicts))
+    return result if verdicts is None else replaced(result, outside_limits=failures(verdicts))
+
+
+def _refuse_other_key(connection: duckdb.DuckDBPyConnection, key: bytes | None) -> None:
+    """Raises StoreError unless every load of the store hashes its keys alike: under this key, or none at all."""
+    stored, given = fact(connection, _KEY_FACT), key and key_fingerprint(key)
+    if stored is None and given is not None and fact(connection, "zone") is not None:
+        raise StoreError(
+            "The store already holds stays under the extract's own keys, but --rekey was given. Leave it out, or load "
+            "everything into a new store with --rekey; nothing was stored."
+        )
+    if stored is not None and given is None:
+        raise StoreError(
+            "The keys of this store were hashed anew when it was first loaded. Give the same key file with --rekey; "
+            "nothing was stored."
+        )
+    if stored is not None and stored != given:
+        raise StoreError(
+            "The key file given with --rekey is not the one that this store was loaded with. Give that one, or load "
+            "into a new store; nothing was stored."
+        )
 
 
 def _settled_zone(connection: duckdb.DuckDBPyConnection, zone: str | None) -> str:

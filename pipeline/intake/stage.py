@@ -17,6 +17,7 @@ from pipeline.intake.privacy import (
     search_ragged_rows,
 )
 from pipeline.intake.ragged import RaggedRow
+from pipeline.intake.rekey import rekeyed, without_cells_as_read, without_text
 from pipeline.intake.source import Source
 from pipeline.intake.units import UnitCount, count_units, refuse_contradicted_units
 from pipeline.vocabulary import TABLES, Kind, Table
@@ -55,9 +56,12 @@ def create_incoming(connection: duckdb.DuckDBPyConnection) -> None:
         )
 
 
-def stage_source(connection: duckdb.DuckDBPyConnection, source: Source, number: int, zone: str) -> StagedSource:
+def stage_source(
+    connection: duckdb.DuckDBPyConnection, source: Source, number: int, zone: str, key: bytes | None = None
+) -> StagedSource:
     """Reads one source into its `incoming_` table.
 
+    key: stays and patients are hashed anew under it, after the search for identifiers has seen them as they are.
     Raises ExtractError, IdentifierError or UnitError when the source must not be stored at all.
     """
     table = TABLES[source.table]
@@ -66,13 +70,17 @@ def stage_source(connection: duckdb.DuckDBPyConnection, source: Source, number: 
     search, units, ragged, rows_read = IdentifierSearch(), UnitCount(source.units), list[RaggedRow](), 0
     for piece in source.pieces(ragged):
         cells = piece.drop(_RULES_OF_THE_SOURCE, strict=False)
-        rows = _with_rules_of_the_source(typed(cells, table, zone), piece)
+        hashed = cells if key is None else rekeyed(connection, cells, key)
+        rows = _with_rules_of_the_source(typed(hashed, table, zone), piece)
         search_identifiers(cells, rows, table, search)
+        if key is not None:
+            rows = without_cells_as_read(rows, table)
         count_units(rows, table, units)
         rows_read += _insert(connection, table, number, rows)
     if ragged:
         search_ragged_rows(ragged, search)
-        rows_read += _insert(connection, table, number, _ragged_rows(ragged))
+        shown = ragged if key is None else without_text(ragged)
+        rows_read += _insert(connection, table, number, _ragged_rows(shown))
     refuse_identifiers(source.name, search)
     refuse_contradicted_units(source.name, units)
     unused = tuple(name for name in source.columns if name not in table.column_names)

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
-from pipeline.errors import ExtractError
+from pipeline.errors import ExtractError, listed
 from pipeline.intake.fhir.folder import fhir_files, fhir_sources
 from pipeline.intake.mapping.database import database_sources
 from pipeline.intake.mapping.declaration import ExtractMapping
@@ -40,9 +40,9 @@ class Opened:
     notes: MappingNotes
     told: list[str] = field(default_factory=list)
 
-    def sentences(self) -> list[str]:
-        """Everything that was met while the pieces were read and is no row kept aside."""
-        return [*self.told, *self.notes.unknown_code_lines(), *self.notes.left_out_lines()]
+    def sentences(self, with_words: bool = True) -> list[str]:
+        """Everything that was met while the pieces were read and is no row kept aside; unknown codes by name or not."""
+        return [*self.told, *self.notes.unknown_code_lines(with_words), *self.notes.left_out_lines()]
 
 
 @contextmanager
@@ -51,10 +51,12 @@ def opened_extract(
     mapping: ExtractMapping | None = None,
     database: str | None = None,
     tell: Callable[[str], None] = lambda _: None,
+    in_part: bool = False,
 ) -> Iterator[Opened]:
     """The sources of a load; they can be read until the block ends.
 
-    folder, database (a URL without password): at least one of them; a database needs a mapping.
+    folder, database (a URL without password): at least one of them; a database needs a mapping. in_part: any table may
+    be missing.
     Raises ExtractError when nothing is given to read, or a table that every extract needs is missing.
     """
     if database is not None and (mapping is None or not mapping.select):
@@ -76,15 +78,19 @@ def opened_extract(
     of_standards, claimed = ([], []) if folder is None else _of_standards(folder, told, tell)
     select: Collection[str] = [] if mapping is None else mapping.select
     elsewhere = {source.table for source in of_standards} | set(select)
+    # What is missing beside files of a standard is told in its own words, below.
+    not_missed = TABLES if claimed or in_part else elsewhere
     sources, strangers = of_standards, list[str]()
     if folder is None:
-        _refuse_missing_tables(elsewhere)
+        _refuse_missing_tables(TABLES if in_part else elsewhere)
     elif mapping is None:
-        files, strangers = find_files(folder, claimed, elsewhere)
+        files, strangers = find_files(folder, claimed, not_missed)
         sources = sources + [_of_file(file) for file in files]
     else:
-        mapped, strangers = mapped_sources(folder, mapping, notes, elsewhere)
+        mapped, strangers = mapped_sources(folder, mapping, notes, not_missed)
         sources, strangers = sources + mapped, [name for name in strangers if name not in claimed]
+    if claimed and not in_part:
+        _refuse_missing_beside_standard({source.table for source in sources} | set(select), strangers)
     opening = (
         nullcontext(list[Source]())
         if database is None or mapping is None
@@ -117,6 +123,22 @@ def _refuse_missing_tables(found: Collection[str]) -> None:
             f"The mapping has no SELECT for: {', '.join(missing)}. Add it under [database.select], or name the folder "
             "with the files as well, and load again; nothing was stored."
         )
+
+
+def _refuse_missing_beside_standard(found: Collection[str], strangers: list[str]) -> None:
+    missing = [table for table in TABLES.values() if table.required and table.name not in found]
+    if not missing:
+        return
+    tables = "; ".join(f"{table.name} ({', '.join(c.name for c in table.columns if c.required)})" for table in missing)
+    unsaid = "FHIR and OMOP have no place for prescribed targets. " if "targets" not in found else ""
+    seen = f"Files not recognised there: {listed(strangers)}. " if strangers else ""
+    first = missing[0].name
+    raise ExtractError(
+        f"The FHIR or OMOP files of the extract hold no row of: {', '.join(table.name for table in missing)}. {unsaid}"
+        f"{seen}Put a file of each beside them, such as {first}.csv, with the columns of {tables}; stay_id is the "
+        "id of the FHIR Encounter or the visit_occurrence_id; or name the hospital's own file in a mapping. Then load "
+        "again; nothing was stored."
+    )
 
 
 def _of_file(file: ExtractFile) -> Source:

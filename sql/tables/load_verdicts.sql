@@ -3,14 +3,14 @@
 -- verdict: met, not met, not applicable (nothing to judge) or could not run (a fault of the tool; never counted as met).
 -- observed, lowest, highest: in the unit of the contract; null where there is none. Both limits are accepted.
 create table load_verdicts (
-    load_no integer not null,
-    contract varchar not null,
-    subject varchar not null,
-    verdict varchar not null,
-    observed double,
-    lowest double,
-    highest double,
-    unit varchar not null,
-    sentence varchar not null,
-    what_to_do varchar not null
+    load_no integer not null, -- which load was judged
+    contract varchar not null, -- what was judged
+    subject varchar not null, -- what was judged
+    verdict varchar not null, -- whether the load can be trusted, shown on every page when it cannot
+    observed double, -- how far from the limit it was
+    lowest double, -- how far from the limit it was
+    highest double, -- how far from the limit it was
+    unit varchar not null, -- how far from the limit it was
+    sentence varchar not null, -- the verdict in words, for the data-quality page
+    what_to_do varchar not null -- how to put it right, for the data-quality page
 );

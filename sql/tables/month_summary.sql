@@ -4,41 +4,41 @@
 -- patients_observed: patients with observed time under a target, on whom the shares rest.
 -- readings: readings under a target outside excluded time; episodes stand under the month and ward of their start.
 create table month_summary (
-    month varchar not null,
-    ward varchar,
-    "group" varchar,
-    patients bigint not null,
-    patients_observed bigint,
-    stays bigint not null,
-    below_s bigint not null,
-    within_s bigint not null,
-    above_on_oxygen_s bigint not null,
-    above_on_air_s bigint not null,
-    above_device_unknown_s bigint not null,
-    unobserved_s bigint not null,
-    no_target_s bigint not null,
-    excluded_s bigint not null,
-    unobserved_on_oxygen_s bigint not null,
-    unobserved_on_air_s bigint not null,
-    share_below double,
-    share_below_low double,
-    share_below_high double,
-    share_within double,
-    share_within_low double,
-    share_within_high double,
-    share_above_on_oxygen double,
-    share_above_on_oxygen_low double,
-    share_above_on_oxygen_high double,
-    patient_share_within_median double,
-    patient_share_within_q1 double,
-    patient_share_within_q3 double,
-    patient_share_within_median_low double,
-    patient_share_within_median_high double,
-    readings bigint not null,
-    reading_share_below double,
-    reading_share_within double,
-    reading_share_above_on_oxygen double,
-    episodes bigint not null,
-    episodes_above bigint not null,
-    episodes_without_gas_in_time bigint not null
+    month varchar not null, -- calendar month in the store's zone: every figure is shown by month
+    ward varchar, -- the ward the figure is for (null: all)
+    "group" varchar, -- retainers and others are shown apart, since their bands differ
+    patients bigint not null, -- how many the figures rest on; small counts are hidden by it
+    patients_observed bigint, -- how many the figures rest on; small counts are hidden by it
+    stays bigint not null, -- how many the figures rest on; small counts are hidden by it
+    below_s bigint not null, -- seconds in each band state: the sums that shares of time are made of
+    within_s bigint not null, -- seconds in each band state: the sums that shares of time are made of
+    above_on_oxygen_s bigint not null, -- seconds in each band state: the sums that shares of time are made of
+    above_on_air_s bigint not null, -- seconds in each band state: the sums that shares of time are made of
+    above_device_unknown_s bigint not null, -- seconds in each band state: the sums that shares of time are made of
+    unobserved_s bigint not null, -- seconds in each band state: the sums that shares of time are made of
+    no_target_s bigint not null, -- seconds in each band state: the sums that shares of time are made of
+    excluded_s bigint not null, -- seconds in each band state: the sums that shares of time are made of
+    unobserved_on_oxygen_s bigint not null, -- how much of the time the shares cannot see
+    unobserved_on_air_s bigint not null, -- how much of the time the shares cannot see
+    share_below double, -- the figure of the report, and its 95 % interval
+    share_below_low double, -- the figure of the report, and its 95 % interval
+    share_below_high double, -- the figure of the report, and its 95 % interval
+    share_within double, -- the figure of the report, and its 95 % interval
+    share_within_low double, -- the figure of the report, and its 95 % interval
+    share_within_high double, -- the figure of the report, and its 95 % interval
+    share_above_on_oxygen double, -- the figure of the report, and its 95 % interval
+    share_above_on_oxygen_low double, -- the figure of the report, and its 95 % interval
+    share_above_on_oxygen_high double, -- the figure of the report, and its 95 % interval
+    patient_share_within_median double, -- the same over patients or readings, since time alone can mislead
+    patient_share_within_q1 double, -- the same over patients or readings, since time alone can mislead
+    patient_share_within_q3 double, -- the same over patients or readings, since time alone can mislead
+    patient_share_within_median_low double, -- the same over patients or readings, since time alone can mislead
+    patient_share_within_median_high double, -- the same over patients or readings, since time alone can mislead
+    readings bigint not null, -- how many readings the shares of readings rest on
+    reading_share_below double, -- the same over patients or readings, since time alone can mislead
+    reading_share_within double, -- the same over patients or readings, since time alone can mislead
+    reading_share_above_on_oxygen double, -- the same over patients or readings, since time alone can mislead
+    episodes bigint not null, -- how many episodes of high oxygen, and what became of them
+    episodes_above bigint not null, -- how many episodes of high oxygen, and what became of them
+    episodes_without_gas_in_time bigint not null -- how many episodes of high oxygen, and what became of them
 );

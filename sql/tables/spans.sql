@@ -1,10 +1,10 @@
 -- One row per span of a stay in which nothing changes, the saturation included. See `timeline`.
 -- band_state is a code here to keep a billion rows small; `timeline` shows it in words.
 create table spans (
-    condition_no bigint not null,
-    started_at timestamp not null,
-    seconds integer not null,
-    spo2_percent double,
-    band_state band_state not null,
-    reading_taken boolean not null
+    condition_no bigint not null, -- joins the span to `conditions`
+    started_at timestamp not null, -- when the span starts: where episodes, months and readings are placed
+    seconds integer not null, -- the length of the span: every share of time adds it up
+    spo2_percent double, -- the saturation that holds, to show how far from the band it was
+    band_state band_state not null, -- below, within, above or not to be told: what is counted
+    reading_taken boolean not null -- to count readings beside time
 );

@@ -38,22 +38,22 @@ class MappingNotes:
             else:
                 self._words_not_kept[table, column] += rows
 
-    def unknown_code_lines(self) -> list[str]:
+    def unknown_code_lines(self, with_words: bool = True) -> list[str]:
         """One line per column with words that are not known, each word once with its rows, the most frequent first.
 
-        Long words, and words that look like an identifier, are counted and not shown.
+        Long words, and words that look like an identifier, are counted and not shown. with_words: whether any is.
         """
         lines = []
         for (table, column), words in self.unknown_codes.items():
             shown = [
                 f'"{word}" ({rows:,})'
                 for word, rows in _by_rows(words)[:_MOST_WORDS_SHOWN]
-                if may_be_shown(word, table, column)
+                if with_words and may_be_shown(word, table, column)
             ]
             rest = len(words) - len(shown)
             others = sum(words.values()) + self._words_not_kept[table, column]
             if rest:
-                shown.append(f"{rest:,} more words that are not shown")
+                shown.append(f"{rest:,} more word{' that is' if rest == 1 else 's that are'} not shown")
             if words:
                 lines.append(f"[{table}.codes.{column}] does not know, in {counted(others)}: {', '.join(shown)}")
         return lines
