@@ -2,13 +2,17 @@
 
 import re
 import shlex
+import shutil
+import subprocess
+import sys
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import pytest
 
 from pipeline.cli import main
-from pipeline.store import sql_text
+from pipeline.intake.mapping.declaration import read_mapping
+from pipeline.store import open_store, sql_text
 from pipeline.vocabulary import TABLES
 from synthetic_data.cohort import simulate
 from synthetic_data.extract import write_extract
@@ -34,12 +38,55 @@ def test_every_bandaudit_command_of_the_readme_runs_in_the_order_given(
     cohort = simulate(stays=150)
     write_extract(cohort, tmp_path / "extract-2026-06", dirty=False)
     write_extract(cohort, tmp_path / "extract-2026-07", dirty=False)
+    write_extract(cohort, tmp_path / "hospital-export", dirty=False)
+    (tmp_path / "corrected").mkdir()
+    shutil.copy(tmp_path / "extract-2026-07" / "wards.csv", tmp_path / "corrected")
     calls = [shlex.split(command.split("uv run bandaudit ")[1]) for command in COMMANDS if "bandaudit" in command]
-    assert [call[0] for call in calls] == ["demo", "load", "load", "report", "export", "measures"]
+    told = ["demo", "load", "load", "report", "export", "measures", "load", "sketch-mapping", "load", "load"]
+    assert [call[0] for call in calls] == told
+    [key] = [command for command in COMMANDS if "> key.txt" in command]
+    subprocess.run(key.replace("python", sys.executable, 1), shell=True, check=True)
     for call in calls:
         assert main(call) == 0, capsys.readouterr().err
     assert list(tmp_path.glob("bandaudit-demo/report/*.html"))
     assert list(tmp_path.glob("audit-pages/*2026-06.html"))
+
+
+def test_the_mapping_of_the_readme_loads_the_files_it_describes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = next(block for block in re.findall(r"```toml\n(.*?)```", README, re.DOTALL) if "[readings.only]" in block)
+    (tmp_path / "mapping.toml").write_text(text, encoding="utf-8")
+    files = {
+        "spells-06.csv": "Spell No;Pseudonym;Adm date;Adm time;Sex\n1;P1;2026-06-01;08:00;F\n",
+        "obs-06.csv": "Spell No;Obs time;Sats;Obs type\n1;01/06/2026 09:00;91,0;SPO2\n1;01/06/2026 09:00;37,1;TEMP\n",
+        "o2-prescriptions.csv": "Spell No;Started;From;To\n1;2026-06-01 08:30;88;92\n",
+        "bloods.csv": "Spell No;Sample time;pH;CO2\n1;2026-06-01 09:30;7,34;52,5\n",
+    }
+    (tmp_path / "hospital").mkdir()
+    for name, content in files.items():
+        (tmp_path / "hospital" / name).write_text(content, encoding="utf-8")
+    store = tmp_path / "s.duckdb"
+    code = main(
+        ["load", str(tmp_path / "hospital"), "--mapping", str(tmp_path / "mapping.toml"), "--store", str(store)]
+    )
+    assert code == 0, capsys.readouterr().err
+    with open_store(store) as connection:
+        assert connection.execute("select taken_at::varchar, spo2_percent from readings").fetchall() == [
+            ("2026-06-01 08:00:00", 91.0)
+        ]
+        # 52.5 mmHg x 0.133322 (NIST SP 811)
+        assert connection.execute("select round(pco2_kpa, 3), sample_type from gases").fetchall() == [
+            (6.999, "arterial")
+        ]
+
+
+def test_the_warehouse_mapping_of_the_readme_can_be_read(tmp_path: Path) -> None:
+    text = next(block for block in re.findall(r"```toml\n(.*?)```", README, re.DOTALL) if "[database.select]" in block)
+    (tmp_path / "mapping.toml").write_text(text, encoding="utf-8")
+    mapping = read_mapping(tmp_path / "mapping.toml")
+    assert set(mapping.select) == {name for name, table in TABLES.items() if table.required}
+    assert mapping.password_env == "WAREHOUSE_PASSWORD"
 
 
 def test_the_readme_lists_every_table_and_column_that_comes_in() -> None:
