@@ -4,6 +4,8 @@ These are the rules that one row decides by itself. Rules that need other rows (
 repeats) are in `settle.py`.
 """
 
+from datetime import datetime
+
 import polars as pl
 
 from pipeline.intake.fhir.codes import FHIR_RULES
@@ -26,6 +28,9 @@ RULES = {
     "conflicting_repeat": "another row has the same stay and instant but other content",
     **FHIR_RULES,
 }
+
+# From the start of 1970 to the end of 2499.
+_YEARS_ACCEPTED = (datetime(1970, 1, 1), datetime(2500, 1, 1))
 
 # A rule: when it is broken, its name, and the column at fault.
 Fault = tuple[pl.Expr, str, str]
@@ -58,9 +63,11 @@ def typed(piece: pl.DataFrame, table: Table, zone: str) -> pl.DataFrame:
     frame = frame.select(
         "row_number", *table.column_names, fault=first_fault, ambiguous=pl.sum_horizontal(twice).cast(pl.Int32)
     )
-    broken_rows = frame.select("row_number", "fault").filter(pl.col("fault").is_not_null())
-    return frame.drop("fault").join(
-        _described(broken_rows, cells, table, faults), on="row_number", how="left", maintain_order="left"
+    broken = frame["fault"].is_not_null().arg_true()
+    described = _described(frame["fault"].gather(broken), cells[broken], table, faults)
+    nothing = pl.Series([None], dtype=pl.String).new_from_index(0, frame.height)
+    return frame.drop("fault").with_columns(
+        (nothing.clone().scatter(broken, words) if words.len() else nothing).alias(words.name) for words in described
     )
 
 
@@ -114,7 +121,7 @@ def _faults(column: Column) -> list[Fault]:
         gone = pl.col(f"{column.name}:gone")
         faults.append((gone, "local_time_does_not_exist", column.name))
         faults.append((unread & ~gone, "not_a_time", column.name))
-        faults.append((~value.dt.year().is_between(1970, 2499), "out_of_range", column.name))
+        faults.append((~value.is_between(*_YEARS_ACCEPTED, closed="left"), "out_of_range", column.name))
     if column.kind is Kind.NUMBER:
         faults.append((unread, "not_a_number", column.name))
         if column.lowest is not None:
@@ -133,14 +140,13 @@ def _row_faults(table: Table) -> list[Fault]:
     return faults
 
 
-def _described(broken_rows: pl.DataFrame, cells: pl.DataFrame, table: Table, faults: list[Fault]) -> pl.DataFrame:
-    """One row per row that breaks a rule: `row_number`, `rule`, `fault_column`, and `cells` as JSON."""
+def _described(fault: pl.Series, cells: pl.DataFrame, table: Table, faults: list[Fault]) -> pl.DataFrame:
+    """One row per row that breaks a rule: `rule`, `fault_column`, and `cells` as JSON."""
     numbers = list(range(len(faults)))
-    rule, column = ([fault[part] for fault in faults] for part in (1, 2))
+    rules, columns = ([fault[part] for fault in faults] for part in (1, 2))
     texts = [as_text(name, cells.schema[name]) for name in table.column_names]
-    return broken_rows.join(cells, on="row_number", how="left", maintain_order="left").select(
-        "row_number",
-        rule=pl.col("fault").replace_strict(numbers, rule, return_dtype=pl.String),
-        fault_column=pl.col("fault").replace_strict(numbers, column, return_dtype=pl.String),
+    return cells.with_columns(fault).select(
+        rule=pl.col("fault").replace_strict(numbers, rules, return_dtype=pl.String),
+        fault_column=pl.col("fault").replace_strict(numbers, columns, return_dtype=pl.String),
         cells=pl.struct(texts).struct.json_encode(),
     )

@@ -98,9 +98,7 @@ def write_notes(connection: duckdb.DuckDBPyConnection, sentences: list[str]) -> 
         connection.execute("insert into load_notes select max(load_no), ? from load_ledger", [sentence])
 
 
-def _write_rejected(
-    connection: duckdb.DuckDBPyConnection, file: StagedSource, load_no: int, with_texts: bool
-) -> None:
+def _write_rejected(connection: duckdb.DuckDBPyConnection, file: StagedSource, load_no: int, with_texts: bool) -> None:
     table = TABLES[file.table]
     kept = [column for column in table.columns if with_texts or column.kind is not Kind.TEXT]
     cells = ", ".join(f"{column.name} := {_as_text(column.name, column.kind)}" for column in kept)
@@ -139,10 +137,11 @@ def kept_aside(connection: duckdb.DuckDBPyConnection, staged: list[StagedSource]
             """,
             [file.number],
         ).fetchall()
-        rows += [(file.name, *row) for row in found]
+        rows += [(file.table, file.name, *row) for row in found]
     return pl.DataFrame(
         rows,
         schema={
+            "table_name": pl.String,
             "file_name": pl.String,
             "rule": pl.String,
             "column_name": pl.String,

@@ -11,6 +11,7 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import ExtractError, StoreError
+from pipeline.intake.contracts.expectations import batches_made
 from pipeline.intake.contracts.judge import failures, judge, refusal, write_verdicts
 from pipeline.intake.ledger import all_known, counts, kept_aside, write_ledger, write_notes
 from pipeline.intake.mapping.declaration import ExtractMapping
@@ -23,6 +24,8 @@ from pipeline.store import fact, owner_only, set_fact, transaction
 from pipeline.vocabulary import TABLES, Kind, Table
 
 DEFAULT_ZONE = "Europe/London"
+# Read within about a second. A smaller extract that is refused is refused before anything is made ready to judge it.
+_BYTES_OF_A_LARGE_EXTRACT = 16 * 2**20
 _KEY_FACT = "rekey_check"
 
 
@@ -76,7 +79,7 @@ def load_extract(
     zone = _settled_zone(connection, mapping.timezone if zone is None and mapping else zone)
     stated_as_of = _parsed_as_of(as_of, zone)
     # Rows that do not fit into memory are written beside the store for the time being.
-    with owner_only():
+    with owner_only(), batches_made(meanwhile=_is_large(folder)) as batches_for:
         create_incoming(connection)
         with opened_extract(folder, mapping, database, tell, corrections) as opened:
             staged = []
@@ -101,7 +104,7 @@ def load_extract(
         if not result.changed and result.known_before:
             return result
         tell("judging the extract as a whole")
-        verdicts = None if corrections else judge(connection, zone, horizon)
+        verdicts = None if corrections else judge(connection, zone, horizon, batches_for)
         if strict and verdicts is not None and (text := refusal(verdicts)):
             raise ExtractError(text)
         tell("storing")
@@ -137,6 +140,17 @@ def _refuse_other_key(connection: duckdb.DuckDBPyConnection, key: bytes | None) 
             "The key file given with --rekey is not the one that this store was loaded with. Give that one, or load "
             "into a new store; nothing was stored."
         )
+
+
+def _is_large(folder: Path | None) -> bool:
+    """Whether an extract takes long enough to read that getting ready to judge it meanwhile is worth the while."""
+    if folder is None:
+        return True
+    try:
+        return sum(path.stat().st_size for path in folder.iterdir() if path.is_file()) > _BYTES_OF_A_LARGE_EXTRACT
+    except OSError:
+        # Whoever reads it says what is wrong with it.
+        return False
 
 
 def _settled_zone(connection: duckdb.DuckDBPyConnection, zone: str | None) -> str:

@@ -9,6 +9,7 @@ Cells are text, null where empty; those of a Parquet file keep their type.
 import hashlib
 import re
 from collections.abc import Collection, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -128,16 +129,25 @@ def pieces(file: ExtractFile, columns: list[str], ragged: list[RaggedRow]) -> It
     """
     try:
         if file.form == "parquet":
-            yield from _parquet_pieces(file, columns)
+            yield from _read_ahead(_parquet_pieces(file, columns))
         elif file.form == "xlsx":
             yield _sheet_rows(file, columns)
         else:
             with _csv_stream(file) as stream:
-                yield from csv_pieces(stream, file.name, columns, ragged, file.delimiter)
+                yield from _read_ahead(csv_pieces(stream, file.name, columns, ragged, file.delimiter))
     except pa.ArrowCancelled as error:
         raise KeyboardInterrupt from error
     except _DAMAGE as error:
         raise _unreadable(file, error) from error
+
+
+def _read_ahead(frames: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
+    """The same frames: while one is worked on, the next is read in a thread beside, which ends with this iterator."""
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        coming = beside.submit(next, frames, None)
+        while (frame := coming.result()) is not None:
+            coming = beside.submit(next, frames, None)
+            yield frame
 
 
 def _unreadable(file: ExtractFile, error: Exception) -> ExtractError:

@@ -5,12 +5,15 @@ All work is SQL over the `incoming_<table>` tables; column and table names come 
 """
 
 import duckdb
+import numpy as np
 
 from pipeline.intake.check import RULES
 from pipeline.vocabulary import STAYS, TABLES, Column, Kind, Table
 
 _DIFFERS_FROM_STORE = "the store already holds this row with other content; "
 _ASK_FOR_REPLACE = "load the extract again with --replace to correct the stay"
+# More than the seconds from 1970 to 2499: a number for a stay and an instant, which is quick to sort.
+_SECONDS_OF_ALL_YEARS = 2**34
 _STAY_NOT_GIVEN = "--replace needs the stay's own row of stays in the extract, accepted"
 
 
@@ -28,8 +31,7 @@ def settle(connection: duckdb.DuckDBPyConnection, replace: bool) -> None:
     arrived = [t for t in TABLES.values() if connection.execute(f"from incoming_{t.name} limit 1").fetchall()]
     for table in arrived:
         if table is not STAYS:
-            _mark_strangers(connection, table)
-            _mark_repeats(connection, table)
+            _mark_strangers_and_repeats(connection, table)
             _mark_against_store(connection, table, replace)
     _make_replaced_stays(connection, replace)
     for table in arrived:
@@ -70,25 +72,56 @@ def _make_known_stays(connection: duckdb.DuckDBPyConnection) -> None:
     """)
 
 
-def _mark_strangers(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
-    connection.execute(f"""
-        update incoming_{table.name} as incoming
-        set rule = 'unknown_stay', fault_column = 'stay_id'
-        where rule is null and not exists (from known_stays where known_stays.stay_id = incoming.stay_id)
-    """)
+def _mark_strangers_and_repeats(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+    """Looks at every row once, and then only for what is wrong somewhere: in most extracts that is nothing."""
     # A flag set before admission counts from admission.
     too_early = "false" if table.name == "flags" else f"incoming.{table.at} < known_stays.admitted_at"
-    connection.execute(f"""
-        update incoming_{table.name} as incoming
-        set rule = 'outside_the_stay', fault_column = '{table.at}'
-        from known_stays
+    outside = f"({too_early} or incoming.{table.at} >= known_stays.discharged_at)"
+    rows = connection.execute(f"""
+        select
+            known_stays.stay_no::bigint * {_SECONDS_OF_ALL_YEARS} + epoch_us({table.at}) // 1000000 as stay_and_instant,
+            coalesce({outside}, false) as is_outside
+        from incoming_{table.name} as incoming
+        left join known_stays on known_stays.stay_id = incoming.stay_id
         where incoming.rule is null
-            and known_stays.stay_id = incoming.stay_id
-            and ({too_early} or incoming.{table.at} >= known_stays.discharged_at)
-    """)
+    """).fetchnumpy()
+    if np.ma.is_masked(rows["stay_and_instant"]):
+        connection.execute(f"""
+            update incoming_{table.name} as incoming
+            set rule = 'unknown_stay', fault_column = 'stay_id'
+            where rule is null and not exists (from known_stays where known_stays.stay_id = incoming.stay_id)
+        """)
+    if rows["is_outside"].any():
+        connection.execute(f"""
+            update incoming_{table.name} as incoming
+            set rule = 'outside_the_stay', fault_column = '{table.at}'
+            from known_stays
+            where incoming.rule is null and known_stays.stay_id = incoming.stay_id and {outside}
+        """)
+    in_order = np.sort(np.ma.compressed(rows["stay_and_instant"]))
+    shared = np.unique(in_order[1:][in_order[1:] == in_order[:-1]])
+    if shared.size:
+        _make_shared_instants(connection, table, shared)
+        _mark_repeats(connection, table, f"semi join shared_instants using (stay_id, {table.at})")
 
 
-def _mark_repeats(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+def _make_shared_instants(connection: duckdb.DuckDBPyConnection, table: Table, shared: np.ndarray) -> None:
+    """`shared_instants`: one row per stay and instant that more than one row has."""
+    connection.execute(
+        f"""
+        create or replace temp table shared_instants as
+        select
+            known_stays.stay_id,
+            make_timestamp(shared.stay_and_instant % {_SECONDS_OF_ALL_YEARS} * 1000000) as {table.at}
+        from (select unnest($1::bigint[]) as stay_and_instant) as shared
+        join known_stays on known_stays.stay_no = shared.stay_and_instant // {_SECONDS_OF_ALL_YEARS}
+        """,
+        [shared],
+    )
+
+
+def _mark_repeats(connection: duckdb.DuckDBPyConnection, table: Table, among: str = "") -> None:
+    """Marks rows with the identity of another; `among`: a join to the rows that can have one."""
     identity = ", ".join(table.identity)
     content = ", ".join(table.column_names)
     connection.execute(f"""
@@ -96,6 +129,7 @@ def _mark_repeats(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
         with several as (
             select {identity}
             from incoming_{table.name}
+            {among}
             where rule is null
             group by {identity}
             having count(*) > 1
@@ -139,6 +173,8 @@ def _update_from_repeats(
 
 
 def _mark_against_store(connection: duckdb.DuckDBPyConnection, table: Table, replace: bool) -> None:
+    if not connection.execute(f"select 1 from {table.name} limit 1").fetchall():
+        return
     contents = [column for column in table.columns if column.name not in table.identity]
     same = " and ".join(f"stored.{c.name} is not distinct from {as_stored('incoming', c)}" for c in contents) or "true"
     identity = [f"stored.{name} = incoming.{name}" for name in table.identity if name != "stay_id"]
@@ -180,6 +216,9 @@ def _mark_against_store(connection: duckdb.DuckDBPyConnection, table: Table, rep
 
 def _make_replaced_stays(connection: duckdb.DuckDBPyConnection, replace: bool) -> None:
     """A stored stay is replaced when a row of it is new or differs, or a stored row did not come again."""
+    if not replace:
+        connection.execute("create or replace temp table replaced_stays (stay_no integer, stay_id varchar)")
+        return
     differing = " union ".join(
         f"""
         select known_stays.stay_no, known_stays.stay_id
@@ -198,14 +237,13 @@ def _make_replaced_stays(connection: duckdb.DuckDBPyConnection, replace: bool) -
             from {table.name}
             group by stay_no
         ) as held using (stay_no)
-        where $1
-            and known_stays.arriving
+        where known_stays.arriving
             and known_stays.stay_no in (select stay_no from stays)
             and (coalesce(new_rows, 0) > 0 or coalesce(same_rows, 0) <> coalesce(stored_rows, 0))
         """
         for table in TABLES.values()
     )
-    connection.execute(f"create or replace temp table replaced_stays as {differing}", [replace])
+    connection.execute(f"create or replace temp table replaced_stays as {differing}")
     for table in TABLES.values():
         connection.execute(f"""
             update incoming_{table.name}

@@ -1,17 +1,23 @@
 """Judges small columns of numbers with great_expectations: which of them lie outside their limits.
 
-great_expectations takes seconds to import and reads pandas frames only, so it is imported here, when a load is judged,
-and sees counts and shares, never rows of the extract. It is told to send nothing, write nothing and print nothing.
+great_expectations takes seconds to import and reads pandas frames only, so it is imported here, when a load is to be
+judged, and sees counts and shares, never rows of the extract. It is told to send nothing, write nothing and print
+nothing.
 """
 
+import gc
 import logging
 import os
+import sys
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from typing import Any
 
 import polars as pl
+
+_SECONDS_TO_WAIT = 0.0005
 
 
 @contextmanager
@@ -27,11 +33,49 @@ def kept_quiet() -> Iterator[None]:
         logging.disable(before)
 
 
+@contextmanager
+def batches_made(meanwhile: bool) -> Iterator[Callable[[], Any]]:
+    """Gives what to call for the batches of `make_batches`; it raises what went wrong with them.
+
+    meanwhile: whether they are made beside the work inside the block, or only when they are called for. Either way
+    nothing is at work any more when the block has ended.
+    """
+    if not meanwhile:
+        yield make_batches
+        return
+    patience = sys.getswitchinterval()
+    # The import is all Python and would keep the work beside it waiting that long after each of its steps.
+    sys.setswitchinterval(_SECONDS_TO_WAIT)
+    try:
+        with ThreadPoolExecutor(max_workers=1) as beside:
+            yield beside.submit(_make_batches_quietly).result
+    finally:
+        sys.setswitchinterval(patience)
+
+
+def _make_batches_quietly() -> Any:
+    with kept_quiet():
+        return make_batches()
+
+
+@contextmanager
+def _nothing_collected() -> Iterator[None]:
+    """An import makes many objects and drops few: looking for what can be dropped takes a quarter of its time."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
 def make_batches() -> Any:
     """What `outside_limits` hands its frames to: great_expectations in memory, without telemetry and progress bars."""
     os.environ["GX_ANALYTICS_ENABLED"] = "false"
-    import great_expectations
-    from great_expectations.data_context.types.base import ProgressBarsConfig
+    with _nothing_collected():
+        import great_expectations
+        from great_expectations.data_context.types.base import ProgressBarsConfig
 
     # Its import turns every warning of the program into a log line; that is turned back.
     logging.captureWarnings(False)

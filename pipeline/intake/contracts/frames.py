@@ -12,7 +12,7 @@ import polars as pl
 
 from pipeline.intake.check import RULES
 from pipeline.store import sql_text
-from pipeline.vocabulary import TABLES
+from pipeline.vocabulary import TABLES, Table
 
 _EARLIER_LOADS = 12
 _ACCEPTED = "rule is null and status <> 'repeated'"
@@ -94,13 +94,7 @@ def _make_counts(connection: duckdb.DuckDBPyConnection) -> None:
         f"select '{name}' as table_name, rule, status, count(*) as row_count from incoming_{name} group by rule, status"
         for name in TABLES
     )
-    by_column = " union all ".join(
-        f"select '{table.name}' as table_name, '{column.name}' as column_name, count(*) as row_count, "
-        f"count(*) - count({column.name}) as rows_missing from incoming_{table.name} where {_ACCEPTED}"
-        for table in TABLES.values()
-        for column in table.columns
-        if not column.required
-    )
+    by_column = " union all ".join(map(_columns_counted, TABLES.values()))
     connection.execute(f"create or replace temp table counted_rows as {by_rule}")
     connection.execute(f"create or replace temp table counted_columns as {by_column}")
     connection.execute(
@@ -118,6 +112,23 @@ def _make_counts(connection: duckdb.DuckDBPyConnection) -> None:
         """,
         [list(TABLES), [table.required for table in TABLES.values()]],
     )
+
+
+def _columns_counted(table: Table) -> str:
+    optional = [column.name for column in table.columns if not column.required]
+    missing = ", ".join(f"count(*) - count({name})" for name in optional)
+    return f"""
+        select
+            '{table.name}' as table_name,
+            unnest({optional}::varchar[]) as column_name,
+            row_count,
+            unnest(missing) as rows_missing
+        from (
+            select count(*) as row_count, [{missing}] as missing
+            from incoming_{table.name}
+            where {_ACCEPTED}
+        )
+    """
 
 
 def _make_stay_time(connection: duckdb.DuckDBPyConnection) -> None:

@@ -6,7 +6,7 @@ contract once, a file of `sql/contracts/` makes its frame, and `expectations.py`
 """
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -77,10 +77,12 @@ def _entries(section: str) -> dict[str, Any]:
     return tomllib.loads(_CONTRACTS_FILE.read_text(encoding="utf-8"))[section]
 
 
-def judge(connection: duckdb.DuckDBPyConnection, zone: str, as_of: datetime) -> pl.DataFrame:
+def judge(
+    connection: duckdb.DuckDBPyConnection, zone: str, as_of: datetime, batches_for: Callable[[], Any] = make_batches
+) -> pl.DataFrame:
     """Judges the load that stands settled in the tables `incoming_<table>`, before it is stored.
 
-    zone: the store's time zone, for days. as_of: UTC, where stays still open end.
+    zone: the store's time zone, for days. as_of: UTC, where stays still open end. batches_for: gives what judges.
     Out: one row per contract and subject with the columns of the table `load_verdicts`, but for `load_no`. A contract
     without any subject has one row, for the load. Whatever goes wrong while a contract is judged makes it "could not
     run"; only an interrupt is raised. To be called outside a transaction, which a failed query would end.
@@ -89,7 +91,7 @@ def judge(connection: duckdb.DuckDBPyConnection, zone: str, as_of: datetime) -> 
     frames = contract_frames(connection, zone, as_of, fewest, [contract.sql for contract in contracts()])
     rows: list[dict[str, Any]] = []
     with kept_quiet():
-        batches = attempt(make_batches)
+        batches = attempt(batches_for)
         for contract in contracts():
             rows += _verdicts(contract, frames[contract.sql], batches)
     return pl.DataFrame(rows, schema=dict(_SCHEMA))

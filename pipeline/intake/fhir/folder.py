@@ -18,7 +18,7 @@ import gzip
 import hashlib
 import io
 import zlib
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -89,8 +89,9 @@ class _Packed:
 class _Folder:
     """What was read of a folder. A file is known by its place in `paths`.
 
-    parts: by table and share of the encounters. rows: by table and file. kinds, broken, unused: of each file the types
-    of resource, the lines that could not be read with the rule they break, the number of observations not used.
+    parts: by table and share of the encounters. rows: by table and file. kinds, broken: of each file the types of
+    resource, and the lines that could not be read with the rule they break. unused, of_other_types, bundles: of each
+    file the number of observations not used, of lines with a type of resource that is not read, and of bundles.
     """
 
     paths: list[Path]
@@ -101,7 +102,9 @@ class _Folder:
     places: Places = field(default_factory=Places)
     kinds: dict[int, set[str]] = field(default_factory=lambda: defaultdict(set))
     broken: dict[int, list[tuple[int, str]]] = field(default_factory=lambda: defaultdict(list))
-    unused: dict[int, int] = field(default_factory=lambda: defaultdict(int))
+    unused: Counter[int] = field(default_factory=Counter)
+    of_other_types: Counter[int] = field(default_factory=Counter)
+    bundles: Counter[int] = field(default_factory=Counter)
 
 
 def fhir_sources(folder: Path, tell: Callable[[str], None] = lambda _: None) -> list[Source]:
@@ -118,7 +121,7 @@ def fhir_sources(folder: Path, tell: Callable[[str], None] = lambda _: None) -> 
     read = _Folder(paths, shares=max(1, sum(map(_unpacked_size, paths)) // _BYTES_A_SHARE))
     for file in range(len(paths)):
         _read(read, file)
-        if sentence := _unused(read, file):
+        for sentence in _unused(read, file):
             tell(sentence)
     _put_together(read)
     _count_broken_lines(read)
@@ -139,16 +142,32 @@ def _read(read: _Folder, file: int) -> None:
         read.kinds[file] |= lines.kinds
         read.broken[file] += lines.broken
         read.unused[file] += lines.unused
+        read.of_other_types[file] += lines.of_other_types
+        read.bundles[file] += lines.bundles
         count += lines.count
     if count == len(read.broken[file]):
         raise ExtractError(_without_resources(path.name, count))
 
 
-def _unused(read: _Folder, file: int) -> str | None:
-    name, unused = read.paths[file].name, read.unused[file]
+def _unused(read: _Folder, file: int) -> Iterator[str]:
+    name, others, bundles = read.paths[file].name, read.of_other_types[file], read.bundles[file]
     if not read.kinds[file] & KINDS:
-        return f"The file {name} holds no type of FHIR resource that the audit uses."
-    return f"{unused:,} observations of other kinds in the file {name} were not used." if unused else None
+        yield f"The file {name} holds no type of FHIR resource that the audit uses."
+    elif others:
+        what = "holds a type" if others == 1 else "hold types"
+        yield f"{_lines_in_words(others)} of the file {name} {what} of FHIR resource that the audit does not use."
+    if bundles:
+        yield (
+            f"Bundles in the file {name}, which are not opened, so that nothing in them was read: {bundles:,}. Export "
+            "bulk data, which has each resource on a line of its own, and load again."
+        )
+    if unused := read.unused[file]:
+        words = "observation of another kind" if unused == 1 else "observations of other kinds"
+        yield f"{unused:,} {words} in the file {name} {'was' if unused == 1 else 'were'} not used."
+
+
+def _lines_in_words(number: int) -> str:
+    return f"{number:,} line" + ("" if number == 1 else "s")
 
 
 def _put_together(read: _Folder) -> None:
@@ -230,7 +249,7 @@ def _without_resources(name: str, count: int) -> str:
     if not count:
         return f"The file {name} is empty. Export it again, or take it out of the folder; nothing was stored."
     return (
-        f"None of the {count:,} lines of the file {name} holds a FHIR resource. Expected NDJSON: each line a whole "
+        f"Not one line of the {count:,} in the file {name} holds a FHIR resource. Expected NDJSON: each line a whole "
         "resource as JSON that begins with its resourceType. Export it again, or take it out of the folder; nothing "
         "was stored."
     )

@@ -54,7 +54,8 @@ class Lines:
 
     parts: one tuple per quantity of an observation, in order. encounters: line number and resource. others: the
     resources that only add a word to these. broken: line number and rule of lines that could not be read. count: lines
-    that were not blank. unused: observations of something else. kinds: types of resource met, used or not.
+    that were not blank. unused: observations of something else. of_other_types: lines with a type of resource that is
+    not read; bundles: those of them that are bundles. kinds: types of resource met, used or not.
     """
 
     parts: list[Part] = field(default_factory=list)
@@ -63,6 +64,8 @@ class Lines:
     broken: list[tuple[int, str]] = field(default_factory=list)
     count: int = 0
     unused: int = 0
+    of_other_types: int = 0
+    bundles: int = 0
     kinds: set[str] = field(default_factory=set)
 
 
@@ -92,6 +95,7 @@ def read_lines(lines: Iterable[bytes], first: int, found: Lines) -> int:
             found.kinds.add("Encounter")
         else:
             found.others.append(resource)  # type: ignore[arg-type]
+            found.kinds.add(type(resource).__name__)
     if observed:
         found.kinds.add("Observation")
     return number + 1
@@ -114,6 +118,9 @@ def _note_unread(line: bytes, number: int, error: Exception, found: Lines) -> No
         found.kinds.add(kind)
         if kind in KINDS:
             found.broken.append((number, "not_a_resource"))
+        else:
+            found.of_other_types += 1
+            found.bundles += kind == "Bundle"
 
 
 def id_of(reference: Reference | None) -> str | None:

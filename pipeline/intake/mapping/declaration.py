@@ -1,6 +1,7 @@
 """Reads the mapping file: a hospital's files, columns, codes, units and time zone in the words of the extract.
 
-What may stand in it is described under "Mapping" in README.md. Every fault of the file is found and told at once.
+What may stand in it is shown under "When the hospital's files look otherwise" in README.md. Every fault of the file is
+found and told at once.
 """
 
 import tomllib

@@ -234,8 +234,11 @@ DEVICE_NAMES: Mapping[str, str] = {name.replace("_", " "): name for name in DEVI
 
 # A device of no known kind whose source value has one of these words gives oxygen all the same.
 OXYGEN_DEVICE_WORDS = (
-    r"(?i)oxygen|\bo2\b|\bmask\b|nasal cannul|cpap|bi-?pap|bilevel|\bniv\b|ventilator|\bventilation|high.?flow|hfn"
+    r"(?i)oxygen|\bo2\b|\bmask\b|nasal cannul|cpap|bi-?pap|bilevel|\bniv\b|ventilator|\bventilation|high.?flow|hfn|"
+    r"venturi|entrainment"
 )
+# The percentage printed on an air-entrainment valve, in a source value in small letters with single blanks.
+PRINTED_CONCENTRATION = r"(?:^|\s)(2[1-9]|[3-9][0-9])(?: percent)?(?:\s|$)"
 
 # The table of observations has no end, so only flags that last to the end of the stay can come from it.
 OBSERVATION_FLAGS = (

@@ -13,6 +13,7 @@ Prescribed targets, and flags that end, cannot be said in these tables: they com
 """
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import cache, partial
 from hashlib import sha256
 from pathlib import Path
@@ -27,6 +28,7 @@ from pipeline.intake.omop.staging import Staged, stage_omop
 from pipeline.intake.source import RaggedRow, Source
 
 _PIECE_ROWS = 250_000
+_TEXT_NOT_KEPT = "(not kept: see this row in the file)"
 # For each table of the common data model: the tables of the extract it becomes, each with its columns and the other
 # tables it draws on. The first one answers for rows that have another length than the header.
 _SOURCES: dict[str, dict[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
@@ -95,6 +97,10 @@ def omop_sources(folder: Path, tell: Callable[[str], None] = lambda _: None) -> 
         rows = stage_omop(files, tell)
         of_other_visits = gather(rows.connection)
         tell_of_unused_rows(rows.connection, rows.rows_read, of_other_visits, tell)
+        for file in files:
+            if file.table not in _SOURCES and rows.ragged[file.name]:
+                number = len(rows.ragged[file.name])
+                tell(f"{file.name}: rows with more or fewer cells than the header, which were not used: {number:,}.")
         return rows
 
     digests = cache(OmopFile.sha256)
@@ -121,7 +127,8 @@ def _pieces(
 ) -> Iterator[pl.DataFrame]:
     rows = staged()
     if table == next(iter(_SOURCES[file.table])):
-        ragged.extend(rows.ragged[file.name])
+        # Their text may hold columns that are never read, such as notes.
+        ragged.extend(replace(row, text=_TEXT_NOT_KEPT) for row in rows.ragged[file.name])
     names = ", ".join(("row_number", *columns, "rule", "fault_column"))
     # A cursor of its own: several sources may be read in turns.
     query = f"select {names} from {table} where file_number = {number} order by row_number"

@@ -186,7 +186,8 @@ _GASES = f"""
     from gathered
     left join {_single("fio2")} as inspired using (stay_id, taken_at)
 """
-# One row per use of a device that gives oxygen, with the flow and concentration charted at its start. What is not known
+# One row per use of a device that gives oxygen, with the flow and concentration charted at its start; where none is
+# charted, with the concentration printed on the valve. What is not known
 # as such is one when oxygen was charted at its start; a row without any name is kept for what it lacks.
 _DEVICES = f"""
     create table devices as
@@ -197,7 +198,7 @@ _DEVICES = f"""
         started_at,
         case when is_unnamed then device else coalesce(device, 'other') end as device,
         flows.value as flow_l_min,
-        inspired.value as fio2_fraction,
+        coalesce(inspired.value, printed_fraction) as fio2_fraction,
         ended_at,
         {_first_fault({"flow_l_min": "flows.fault", "fio2_fraction": "inspired.fault"})}
     from exposures

@@ -11,7 +11,13 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import ExtractError
-from pipeline.intake.omop.concepts import EQUALS_OPERATOR, OXYGEN_DEVICE_WORDS, PULSE_OXIMETRY_WORDS, STAY_VISITS
+from pipeline.intake.omop.concepts import (
+    EQUALS_OPERATOR,
+    OXYGEN_DEVICE_WORDS,
+    PRINTED_CONCENTRATION,
+    PULSE_OXIMETRY_WORDS,
+    STAY_VISITS,
+)
 from pipeline.intake.omop.files import OmopFile, concept_names, memory_database, omop_pieces
 from pipeline.intake.omop.meanings import Meanings, make_lookups, meaning_key, read_meanings
 from pipeline.intake.omop.times import INSTANT, clear_false_midnights
@@ -19,7 +25,7 @@ from pipeline.intake.source import RaggedRow
 
 # One row per row of a table of the common data model that matters. file_number: place of the file in the folder.
 # quantity: null for an arterial saturation that is not of pulse oximetry. device: null where none of ours is meant;
-# is_unnamed: the row says nothing at all about the device.
+# is_unnamed: the row says nothing at all about the device. printed_fraction: what a name such as "Venturi 28%" says.
 _TABLES = """
     create table visits (
         file_number integer, row_number bigint, stay_id varchar, patient_key varchar, is_stay boolean,
@@ -35,7 +41,7 @@ _TABLES = """
     );
     create table exposures (
         file_number integer, row_number bigint, stay_id varchar, started_at varchar, device varchar,
-        is_unnamed boolean, ended_at varchar
+        is_unnamed boolean, ended_at varchar, printed_fraction varchar
     );
     create table observed (
         file_number integer, row_number bigint, stay_id varchar, flagged_at varchar, flag varchar
@@ -206,6 +212,13 @@ _EXPOSURES_SQL = f"""
             piece.*,
             trim(regexp_replace(lower(device_source_value), '[^a-z0-9]+', ' ', 'g')) as plain_name
         from piece
+    ),
+    printed as (
+        select
+            named.*,
+            trim(regexp_replace(plain_name, '{PRINTED_CONCENTRATION}', ' ')) as name_of_valve,
+            try_cast(regexp_extract(plain_name, '{PRINTED_CONCENTRATION}', 1) as integer) as printed_percent
+        from named
     )
     select
         $file_number,
@@ -214,6 +227,7 @@ _EXPOSURES_SQL = f"""
         instant(device_exposure_start_datetime, device_exposure_start_date, null),
         coalesce(
             device_names.device,
+            valves.device,
             nullif(devices_meant.device, ''),
             case
                 when devices_meant.device = '' or regexp_matches(device_source_value, '{OXYGEN_DEVICE_WORDS}')
@@ -221,10 +235,13 @@ _EXPOSURES_SQL = f"""
             end
         ),
         device_source_value is null and coalesce(device_concept_id, '0') = '0',
-        instant(device_exposure_end_datetime, device_exposure_end_date, null)
-    from named
-    left join device_names on device_names.name = named.plain_name
-    left join devices_meant on devices_meant.meaning_key = named.meaning_key
+        instant(device_exposure_end_datetime, device_exposure_end_date, null),
+        case when valves.device is not null then (printed_percent / 100)::varchar end
+    from printed
+    left join device_names on device_names.name = printed.plain_name
+    left join device_names as valves
+        on valves.name = name_of_valve and valves.device = 'air_entrainment_mask' and printed_percent is not null
+    left join devices_meant on devices_meant.meaning_key = printed.meaning_key
 """
 _OBSERVED_SQL = """
     insert into observed

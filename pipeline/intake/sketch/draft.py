@@ -45,7 +45,7 @@ _MOST_CODES = 200
 _HEAD = """\
 # A first mapping, guessed from the headers and the first rows of the files. Check every line against somebody who knows
 # the export; a guess may be wrong where it looks right. Lines that begin with # are not read: they are comments, or
-# suggestions to be completed. What may stand here is described under "Mapping" in README.md.
+# suggestions to be completed. What may stand here: README.md, "When the hospital's files look otherwise".
 
 # The zone of the hospital's clocks. A guess that no file can confirm.
 timezone = "Europe/London"

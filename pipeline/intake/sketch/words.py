@@ -20,6 +20,7 @@ _STAY = (
     "case",
 )
 _WHEN = (
+    "when",
     "time",
     "datetime",
     "date time",
@@ -44,8 +45,26 @@ COLUMN_WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "stays": {
         "stay_id": _STAY,
         "patient_key": ("patient", "patient key", "person", "subject", "pseudonym", "pseudo", "client"),
-        "admitted_at": ("admitted", "admission", "admit", "start", "arrival", "admission date", "admission time"),
-        "discharged_at": ("discharged", "discharge", "disch", "end", "departure", "discharge date", "discharge time"),
+        "admitted_at": (
+            "admitted",
+            "admission",
+            "admit",
+            "start",
+            "arrival",
+            "arrived",
+            "admission date",
+            "admission time",
+        ),
+        "discharged_at": (
+            "discharged",
+            "discharge",
+            "disch",
+            "end",
+            "departure",
+            "left",
+            "discharge date",
+            "discharge time",
+        ),
         "site": ("site", "hospital", "hospital site", "campus"),
         "specialty": ("specialty", "speciality", "service", "treatment function", "division"),
         "age_band": ("age band", "age group", "age range", "agegrp"),
@@ -111,7 +130,7 @@ COLUMN_WORDS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "gases": {
         "stay_id": _STAY,
         "taken_at": ("taken", "collected", "sampled", "sample time", "collection", "specimen time", *_WHEN),
-        "sample_type": ("sample type", "sample", "specimen", "specimen type", "gas type", "type"),
+        "sample_type": ("sample type", "sample", "specimen", "specimen type", "gas type", "type", "kind"),
         "ph": ("ph", "blood ph", "arterial ph"),
         "pco2_kpa": ("pco2", "pc02", "paco2", "co2", "carbon dioxide"),
         "po2_kpa": ("po2", "p02", "pao2"),

@@ -165,7 +165,7 @@ def test_a_word_that_could_be_somebodys_is_counted_and_not_shown(tmp_path: Path,
     folder = with_others(write(tmp_path / "x", devices__csv="stay_id,started_at,device\n" + lines))
     mapped(folder, "", "devices", notes)
     [line] = notes.unknown_code_lines()
-    assert line == '[devices.codes.device] does not know, in 2 rows: "Hood" (1), 1 more words that are not shown'
+    assert line == '[devices.codes.device] does not know, in 2 rows: "Hood" (1), 1 more word that is not shown'
 
 
 def test_a_column_of_free_text_does_not_fill_the_screen(tmp_path: Path) -> None:
