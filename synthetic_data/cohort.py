@@ -25,12 +25,15 @@ class Cohort:
 
     `tables`: one frame for each table of the extract, in its canonical columns; times are naive UTC, whole seconds.
     `truth_band_time`: one row per stay and local month. `truth_episodes`: one row per true high-oxygen episode in a
-    true retainer. Both are described where they are made, in `synthetic_data.truth`.
+    true retainer. `truth_states`: one row per piece of a stay, ten minutes at the most, with its true saturation and
+    state. `truth_retainers`: one row per stay. All are described where they are made, in `synthetic_data.truth`.
     """
 
     tables: dict[str, pl.DataFrame]
     truth_band_time: pl.DataFrame
     truth_episodes: pl.DataFrame
+    truth_states: pl.DataFrame
+    truth_retainers: pl.DataFrame
 
 
 def simulate(seed: int = 20260701, stays: int = 2500) -> Cohort:
@@ -69,6 +72,8 @@ def simulate(seed: int = 20260701, stays: int = 2500) -> Cohort:
         tables,
         truth.truth_band_time(people, grid, course, targets, spans, nebulising),
         truth.truth_episodes(people, grid, course, targets, nebulising),
+        truth.truth_states(people, grid, course, targets, spans, nebulising),
+        truth.truth_retainers(people),
     )
 
 

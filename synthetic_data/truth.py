@@ -18,6 +18,7 @@ from synthetic_data.physiology import saturation_percent
 from synthetic_data.prescribing import NEVER, Targets, target_in_force
 
 STATES = ("below_s", "within_s", "above_on_oxygen_s", "above_on_air_s", "no_target_s", "excluded_s")
+TRUE_STATES = tuple(name.removesuffix("_s") for name in STATES)
 HIGH_ABOVE_PERCENT = 28
 JOIN = 30 * MINUTE
 SHORTEST = 30 * MINUTE
@@ -31,6 +32,46 @@ def truth_band_time(
     `excluded_s` goes before all others (critical care, theatre and the like), then `no_target_s`; the rest is under
     the target in force: `below_s`, `within_s`, `above_on_oxygen_s`, `above_on_air_s`.
     """
+    stay, start, seconds, _, state = _judged(stays, grid, course, targets, spans, nebulising)
+    group = stay * len(MONTHS) + month_index(start)
+    groups = int(group[-1]) + 1
+    totals = np.bincount(group * len(STATES) + state, weights=seconds, minlength=groups * len(STATES))
+    totals = totals.reshape(groups, len(STATES)).astype(np.int64)
+    there = np.flatnonzero(totals.sum(axis=1))
+    columns = {name: pl.Series(totals[there, place]) for place, name in enumerate(STATES)}
+    months = np.array(MONTHS)[there % len(MONTHS)].tolist()
+    return pl.DataFrame({"stay_id": stay_ids(there // len(MONTHS)), "month": pl.Series(months), **columns})
+
+
+def truth_states(
+    stays: Stays, grid: Grid, course: Course, targets: Targets, spans: Exclusions, nebulising: Bools
+) -> pl.DataFrame:
+    """One row per piece of a stay, ten minutes at the most: the true saturation and the state it puts the piece in.
+
+    `started_at` is included; the piece lasts `seconds`. The pieces of a stay touch and add up to it. `spo2_percent` is
+    rounded to a whole per cent; `state` is one of TRUE_STATES, as in `truth_band_time`, which adds them up.
+    """
+    stay, start, seconds, saturation, state = _judged(stays, grid, course, targets, spans, nebulising)
+    return pl.DataFrame(
+        {
+            "stay_id": stay_ids(stay),
+            "started_at": instants("started_at", start),
+            "seconds": pl.Series(seconds.astype(np.int32)),
+            "spo2_percent": pl.Series(saturation.astype(np.int8)),
+            "state": pl.Series(TRUE_STATES, dtype=pl.Enum(TRUE_STATES)).gather(state),
+        }
+    )
+
+
+def truth_retainers(stays: Stays) -> pl.DataFrame:
+    """One row per stay: whether the patient truly retains CO2, charted or not."""
+    return pl.DataFrame({"stay_id": stay_ids(np.arange(stays.count)), "retains": pl.Series(stays.retainer)})
+
+
+def _judged(
+    stays: Stays, grid: Grid, course: Course, targets: Targets, spans: Exclusions, nebulising: Bools
+) -> tuple[Ints, Ints, Ints, Floats, Ints]:
+    """Stay, start, length, true saturation and state (its place in STATES) of every piece."""
     stay, start, seconds = _pieces(stays, grid, targets, spans)
     cell = grid.offset[stay] + (start - grid.first_cell[stay]) // STEP
     lower, upper = target_in_force(targets, stay, start)
@@ -41,14 +82,7 @@ def truth_band_time(
         [5, 4, 0, 1, 2],
         default=3,
     )
-    group = stay * len(MONTHS) + month_index(start)
-    groups = int(group[-1]) + 1
-    totals = np.bincount(group * len(STATES) + state, weights=seconds, minlength=groups * len(STATES))
-    totals = totals.reshape(groups, len(STATES)).astype(np.int64)
-    there = np.flatnonzero(totals.sum(axis=1))
-    columns = {name: pl.Series(totals[there, place]) for place, name in enumerate(STATES)}
-    months = np.array(MONTHS)[there % len(MONTHS)].tolist()
-    return pl.DataFrame({"stay_id": stay_ids(there // len(MONTHS)), "month": pl.Series(months), **columns})
+    return stay, start, seconds, saturation, state
 
 
 def _pieces(stays: Stays, grid: Grid, targets: Targets, spans: Exclusions) -> tuple[Ints, Ints, Ints]:
