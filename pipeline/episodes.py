@@ -54,6 +54,47 @@ def high_fio2_episodes(timeline: Timeline, gases: pl.DataFrame, policy: Policy) 
     return _with_gases(episodes, stretches, gases, policy).select(EPISODE_COLUMNS)
 
 
+def episodes_with_readings(timeline: Timeline, policy: Policy) -> pl.DataFrame:
+    """The episodes of `high_fio2_episodes`, each with the month of its start, without the gases around them."""
+    stretches = _stretches(timeline, policy)
+    return _with_readings(_runs(stretches, policy), stretches)
+
+
+def gases_around(events: pl.DataFrame, samples: pl.DataFrame, at: str) -> pl.DataFrame:
+    """Adds the last arterial or capillary gas at or before the instant `at`, and the first one after it.
+
+    In: events with stay_id and `at`; samples with stay_id, taken_at, sample_type, pco2_kpa, ph.
+    Out: the events by `at`, with gas_before_at, gas_before_pco2_kpa, gas_before_ph and the same for gas_after; null
+    where there is none.
+    """
+    usable = samples.filter(pl.col("sample_type").is_in(RETENTION_SAMPLE_TYPES)).sort("taken_at")
+    around = events.sort(at)
+    for name in ("gas_before", "gas_after"):
+        around = around.join_asof(
+            usable.select(
+                "stay_id",
+                pl.col("taken_at").alias(f"{name}_at"),
+                pl.col("pco2_kpa").alias(f"{name}_pco2_kpa"),
+                pl.col("ph").alias(f"{name}_ph"),
+            ),
+            left_on=at,
+            right_on=f"{name}_at",
+            by="stay_id",
+            strategy="backward" if name == "gas_before" else "forward",
+            allow_exact_matches=name == "gas_before",
+            coalesce=False,
+            check_sortedness=False,
+        )
+    return around
+
+
+def acidosis_after(policy: Policy) -> pl.Expr:
+    """Whether gas_after_ph and gas_after_pco2_kpa show acidosis with CO2 retention; null where they do not tell."""
+    acid = pl.col("gas_after_ph") < policy.acidosis_ph_below
+    retaining = pl.col("gas_after_pco2_kpa") > policy.retainer_pco2_above_kpa
+    return pl.when(pl.col("gas_after_ph").is_not_null()).then(acid & retaining)
+
+
 def _stretches(timeline: Timeline, policy: Policy) -> pl.DataFrame:
     """One row per condition of the stays that can have an episode, with what the readings did in it.
 
@@ -89,7 +130,7 @@ def _runs(stretches: pl.DataFrame, policy: Policy) -> pl.DataFrame:
         .with_columns(episode=begins.cum_sum())
         .group_by("episode", maintain_order=True)
         .agg(
-            pl.col("stay_id", "started_at", "ward", "lower_percent", "upper_percent", "retainer_ever").first(),
+            pl.col("stay_id", "started_at", "ward", "month", "lower_percent", "upper_percent", "retainer_ever").first(),
             pl.col("ended_at").last(),
             pl.col([f"{state}_s" for state in _STATES]).sum(),
             high_s=pl.col("seconds").sum(),
@@ -130,48 +171,14 @@ def _with_readings(episodes: pl.DataFrame, stretches: pl.DataFrame) -> pl.DataFr
 
 def _with_gases(episodes: pl.DataFrame, stretches: pl.DataFrame, gases: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     window_ends = stretches.group_by("stay_id").agg(stay_end=pl.col("ended_at").max())
-    samples = (
-        gases.filter(pl.col("sample_type").is_in(RETENTION_SAMPLE_TYPES))
-        .join(window_ends, on="stay_id")
-        .filter(pl.col("taken_at") < pl.col("stay_end"))
-        .sort("taken_at")
-    )
-
-    def sample(when: str) -> pl.DataFrame:
-        return samples.select(
-            "stay_id",
-            pl.col("taken_at").alias(f"{when}_at"),
-            pl.col("pco2_kpa").alias(f"{when}_pco2_kpa"),
-            pl.col("ph").alias(f"{when}_ph"),
-        )
-
-    around = (
-        episodes.sort("started_at")
-        .join_asof(
-            sample("gas_before"),
-            left_on="started_at",
-            right_on="gas_before_at",
-            by="stay_id",
-            strategy="backward",
-            coalesce=False,
-            check_sortedness=False,
-        )
-        .join_asof(
-            sample("gas_after"),
-            left_on="started_at",
-            right_on="gas_after_at",
-            by="stay_id",
-            strategy="forward",
-            allow_exact_matches=False,
-            coalesce=False,
-            check_sortedness=False,
-        )
-    )
+    samples = gases.join(window_ends, on="stay_id").filter(pl.col("taken_at") < pl.col("stay_end"))
     minutes = (pl.col("gas_after_at") - pl.col("started_at")).dt.total_seconds() / 60
-    acid = pl.col("gas_after_ph") < policy.acidosis_ph_below
-    retaining = pl.col("gas_after_pco2_kpa") > policy.retainer_pco2_above_kpa
-    return around.with_columns(
-        gas_after_minutes=minutes,
-        repeat_gas_in_time=(minutes <= policy.repeat_gas_minutes).fill_null(False),
-        acidosis_after=pl.when(pl.col("gas_after_ph").is_not_null()).then(acid & retaining),
-    ).sort("stay_id", "started_at")
+    return (
+        gases_around(episodes, samples, at="started_at")
+        .with_columns(
+            gas_after_minutes=minutes,
+            repeat_gas_in_time=(minutes <= policy.repeat_gas_minutes).fill_null(False),
+            acidosis_after=acidosis_after(policy),
+        )
+        .sort("stay_id", "started_at")
+    )

@@ -1,7 +1,7 @@
 """The main flow: from a loaded store to its measured tables.
 
-`measure_store` is the whole of it. The timeline is built batch by batch, so that memory does not grow with the
-hospital; everything after it is an aggregate of the timeline.
+`measure_store` is the whole of it. The timeline and the events found in it are made batch by batch, so that memory does
+not grow with the hospital; everything after them is an aggregate of them.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -12,6 +12,9 @@ import polars as pl
 from pipeline.catalogue import check_on_store, fingerprint, read_measures
 from pipeline.episodes import high_fio2_episodes
 from pipeline.errors import StoreError
+from pipeline.event_tables import EVENT_TABLES
+from pipeline.events.stretches import Batch, stretches
+from pipeline.events.valves import VALVE
 from pipeline.measure_file import Measure
 from pipeline.month_rollup import month_tables
 from pipeline.policy import Policy
@@ -20,13 +23,22 @@ from pipeline.store import create_tables, fact, owner_only, set_fact, sql_text, 
 from pipeline.timeline import Timeline, build_timeline, with_earlier_retention
 from pipeline.vocabulary import TABLES
 
+# Made by a file of sql/derived/ each, in this order.
+DERIVED_TABLES = (
+    "stay_band_time",
+    "stay_month_time",
+    "retainers",
+    "band_distance",
+    "oxygen_change_effects",
+    "excess_totals",
+)
 MEASURED_TABLES = (
     "conditions",
     "spans",
     "high_fio2_episodes",
-    "retainers",
-    "stay_band_time",
-    "stay_month_time",
+    *EVENT_TABLES,
+    "policy_values",
+    *DERIVED_TABLES,
     "measure_rows",
     "measure_summary",
     "month_summary",
@@ -55,6 +67,7 @@ def measure_store(
     )
     if fact(connection, "measured_state") == state:
         return False
+    _make_missing_tables(connection)
     check_on_store(measures, connection)
     # What does not fit into memory is written beside the store for the time being.
     with owner_only(), transaction(connection):
@@ -68,9 +81,10 @@ def _measure_all(
     connection: duckdb.DuckDBPyConnection, policy: Policy, measures: Sequence[Measure], tell: Callable[[str], None]
 ) -> None:
     empty_measured_tables(connection)
+    insert(connection, "policy_values", _policy_values(policy))
     fill_timeline(connection, policy, tell)
     tell("adding up band time")
-    for table in ("stay_band_time", "stay_month_time", "retainers"):
+    for table in DERIVED_TABLES:
         derive(connection, table)
     for measure in measures:
         tell(f"measuring: {measure.title}")
@@ -89,10 +103,18 @@ def empty_measured_tables(connection: duckdb.DuckDBPyConnection) -> None:
         connection.execute(sql_text("tables", table))
 
 
+def _make_missing_tables(connection: duckdb.DuckDBPyConnection) -> None:
+    """Makes the measured tables that a store made by an earlier tool does not have yet, so that measures fit it."""
+    present = {name for (name,) in connection.execute("select table_name from information_schema.tables").fetchall()}
+    for table in MEASURED_TABLES:
+        if table not in present:
+            connection.execute(sql_text("tables", table))
+
+
 def fill_timeline(
     connection: duckdb.DuckDBPyConnection, policy: Policy, tell: Callable[[str], None] = lambda _: None
 ) -> None:
-    """Builds the timeline and the episodes of all stays, batch by batch."""
+    """Builds the timeline, the episodes and the tables of events of all stays, batch by batch."""
     zone = fact(connection, "zone") or "UTC"
     stays = with_earlier_retention(
         connection.sql("select * from stays").pl(), connection.sql("select * from gases").pl(), policy
@@ -104,7 +126,10 @@ def fill_timeline(
         timeline = build_timeline(frames, policy, zone)
         insert(connection, "conditions", timeline.conditions)
         insert(connection, "spans", timeline.spans)
-        insert(connection, "high_fio2_episodes", _episodes(timeline, frames, policy))
+        batch = Batch(timeline, stretches(timeline), frames)
+        insert(connection, "high_fio2_episodes", high_fio2_episodes(timeline, batch.rows("gases"), policy))
+        for table, events in EVENT_TABLES.items():
+            insert(connection, table, events(batch, policy))
 
 
 def _batches(connection: duckdb.DuckDBPyConnection) -> Iterator[tuple[int, int]]:
@@ -131,12 +156,23 @@ def _frames(
             columns = "stay_no, taken_at, spo2_percent" if name == "readings" else "*"
             query = f"select {columns} from {name} where stay_no between {int(first)} and {int(last)}"
             frames[name] = connection.sql(query).pl()
+    frames["breathing"] = connection.sql(f"""
+        select
+            stay_no,
+            taken_at,
+            respiratory_rate
+        from readings
+        where
+            stay_no between {int(first)} and {int(last)}
+            and respiratory_rate is not null
+            and stay_no in (select stay_no from devices where device = '{VALVE}')
+    """).pl()
     return frames
 
 
-def _episodes(timeline: Timeline, frames: dict[str, pl.DataFrame], policy: Policy) -> pl.DataFrame:
-    gases = frames["gases"].join(frames["stays"].select("stay_no", "stay_id"), on="stay_no")
-    return high_fio2_episodes(timeline, gases, policy)
+def _policy_values(policy: Policy) -> pl.DataFrame:
+    rows = [(entry.name, float(getattr(policy, entry.name)), entry.unit) for entry in policy.parameters]
+    return pl.DataFrame(rows, schema={"name": pl.String, "value": pl.Float64, "unit": pl.String}, orient="row")
 
 
 def insert(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:

@@ -19,6 +19,8 @@ BETTER = ("higher", "lower", "neither")
 # What a share counts. Events are counted one by one (Wilson's interval); time and readings cluster in patients
 # (bootstrap over patients).
 OF = ("time", "readings", "events")
+# Where in the report a measure stands.
+PARTS = ("other", "band", "episodes", "pathway", "valves", "gases", "excess")
 TEXT_KEYS = (
     "title",
     "question",
@@ -33,7 +35,7 @@ TEXT_KEYS = (
     "caution",
 )
 REQUIRED_KEYS = (*TEXT_KEYS, "version", "changes")
-HEADER_KEYS = (*REQUIRED_KEYS, "needs", "of", "order")
+HEADER_KEYS = (*REQUIRED_KEYS, "needs", "of", "order", "part")
 CHANGE_KEYS = ("version", "date", "what")
 MAY_BE_EMPTY = ("standard",)
 LAST_IN_ORDER = 1000
@@ -69,7 +71,7 @@ class Measure:
     value an event; there `numerator` says what the value is and `denominator` which events count. `sql` has no
     header and no semicolon; it begins on line `first_line` of `file`. `order` is the place in the report. `of` says
     what a share counts: time, readings or events; its interval follows from it. `needs`: tables of the extract that
-    may be missing and without which the figure would mislead.
+    may be missing and without which the figure would mislead. `part`: the part of the report it stands in.
     """
 
     id: str
@@ -89,6 +91,7 @@ class Measure:
     of: str
     needs: tuple[str, ...]
     order: int
+    part: str
     sql: str
     file: Path
     first_line: int
@@ -141,6 +144,7 @@ def read_file(file: Path) -> tuple[Measure | None, list[Fault]]:
         of=header.get("of", OF[0]),
         needs=tuple(header.get("needs", ())),
         order=header.get("order", LAST_IN_ORDER),
+        part=header.get("part", PARTS[0]),
         sql=sql,
         file=file,
         first_line=first_line,
@@ -166,7 +170,7 @@ def _header_faults(header: dict[str, Any]) -> list[tuple[str, str]]:
             faults.append((key, f"`{key}` must be text in quotes"))
         elif not value.strip() and key not in MAY_BE_EMPTY:
             faults.append((key, f"`{key}` is empty: say it in words"))
-    for key, allowed in (("kind", KINDS), ("better", BETTER), ("of", OF)):
+    for key, allowed in (("kind", KINDS), ("better", BETTER), ("of", OF), ("part", PARTS)):
         value = header.get(key, allowed[0])
         if key in TEXT_KEYS and not (isinstance(value, str) and value.strip()):
             continue
@@ -256,7 +260,8 @@ def _speciality_faults(code: str) -> list[tuple[int, str]]:
 def _code_only(sql: str) -> str:
     """The same text, every character at its place, with comments and quoted text blanked out."""
     not_code = re.compile(r"--[^\n]*|/\*.*?\*/|'(?:[^']|'')*'", re.DOTALL)
-    return not_code.sub(lambda found: re.sub(r"[^\n]", " ", found[0]), sql)
+    # Quotation marks stay, so that text at the very end is seen as a part of the query.
+    return not_code.sub(lambda found: re.sub(r"[^\n']" if found[0][0] == "'" else r"[^\n]", " ", found[0]), sql)
 
 
 def name_faults(

@@ -18,8 +18,8 @@ def ward(at: int, name: str) -> Record:
     return "wards", {"entered_at": at, "ward": name}
 
 
-def reading(at: int, spo2_percent: float) -> Record:
-    return "readings", {"taken_at": at, "spo2_percent": float(spo2_percent)}
+def reading(at: int, spo2_percent: float, rate: float | None = None) -> Record:
+    return "readings", {"taken_at": at, "spo2_percent": float(spo2_percent), "respiratory_rate": rate}
 
 
 def device(
@@ -39,8 +39,11 @@ def target(at: int, lower: float = 88, upper: float = 92, until: int | None = No
     return "targets", row
 
 
-def gas(at: int, pco2_kpa: float | None = None, ph: float | None = None, sample_type: str = "arterial") -> Record:
-    return "gases", {"taken_at": at, "sample_type": sample_type, "pco2_kpa": pco2_kpa, "ph": ph}
+def gas(
+    at: int, pco2_kpa: float | None = None, ph: float | None = None, sample_type: str = "arterial", **others: float
+) -> Record:
+    """`others`: po2_kpa, bicarbonate_mmol_l, fio2_fraction."""
+    return "gases", {"taken_at": at, "sample_type": sample_type, "pco2_kpa": pco2_kpa, "ph": ph} | others
 
 
 def flag(at: int, name: str, until: int | None = None) -> Record:

@@ -30,6 +30,8 @@ DEFAULTS: dict[str, float] = {
     "episode_min_minutes": 30,
     "repeat_gas_minutes": 60,
     "nebuliser_carry_minutes": 30,
+    "gas_pair_hours": 6,
+    "reading_near_gas_minutes": 15,
 }
 EXCLUSIONS = (
     "carbon_monoxide_poisoning",

@@ -57,6 +57,8 @@ THRESHOLD_SETS: tuple[dict[str, float], ...] = (
         "episode_min_minutes": 5,
         "repeat_gas_minutes": 20,
         "nebuliser_carry_minutes": 10,
+        "gas_pair_hours": 0.5,
+        "reading_near_gas_minutes": 5,
     },
     DEFAULTS | {"high_fio2_above": 0.32, "retainer_pco2_above_kpa": 6.5, "reading_carry_hours": 2},
 )
@@ -67,9 +69,22 @@ FLOWS = (None, 0.0, 0.1, 0.5, 1.0, 2.0, 2.0, 2.0, 2.1, 3.0, 4.9, 5.0, 5.0, 6.0, 
 FRACTIONS = (*(None,) * 10, 0.21, 0.22, 0.24, 0.28, 0.28, 0.29, 0.35, 0.59, 0.6, 0.99, 1.0)
 PCO2 = (None, None, 4.5, 5.9995, 6.0, 6.01, 6.01, 6.5, 8.2)
 PH = (None, 7.2, 7.2, 7.349, 7.35, 7.351, 7.42)
+PO2 = (None, 5.5, 7.0, 8.0, 8.0, 9.5, 12.0)
+BICARBONATE = (None, None, 20.0, 25.0, 31.0)
+NOTED = (None, None, None, 0.21, 0.28, 0.35, 0.6)
+RATES = (None, None, 12.0, 16.0, 16.0, 24.0, 31.0)
 WARDS = ("A", "B", "C")
 # Devices that give episodes come more often.
-LIKELY_DEVICES = (*DEVICES, NEBULISER, ROOM_AIR, "nasal_cannula", "reservoir_mask", "simple_mask")
+LIKELY_DEVICES = (
+    *DEVICES,
+    NEBULISER,
+    ROOM_AIR,
+    "nasal_cannula",
+    "reservoir_mask",
+    "simple_mask",
+    "air_entrainment_mask",
+    "air_entrainment_mask",
+)
 LIKELY_FLAGS = (*RISK_FLAGS, *RISK_FLAGS, *EXCLUSION_FLAGS[:4])
 
 Rows = list[dict[str, Any]]
@@ -187,7 +202,10 @@ def _records(
     sampled = sorted({*some(0, 3), *(one(((), (), tuple(due[:1]), tuple(due[-1:]))))})
     return {
         "wards": [{"stay_id": stay_id, "ward": one(WARDS), "entered_at": at(o)} for o in some(0, 3)],
-        "readings": [{"stay_id": stay_id, "taken_at": at(o), "spo2_percent": one(SPO2)} for o in some(3, 12)],
+        "readings": [
+            {"stay_id": stay_id, "taken_at": at(o), "spo2_percent": one(SPO2), "respiratory_rate": one(RATES)}
+            for o in some(3, 12)
+        ],
         "devices": [
             {
                 "stay_id": stay_id,
@@ -207,6 +225,9 @@ def _records(
                 "sample_type": one(("arterial", "arterial", "capillary", "venous")),
                 "ph": one(PH),
                 "pco2_kpa": one(PCO2),
+                "po2_kpa": one(PO2),
+                "bicarbonate_mmol_l": one(BICARBONATE),
+                "fio2_fraction": one(NOTED),
             }
             for o in sampled
         ],
@@ -236,6 +257,8 @@ def _pool(draw: st.DrawFn, grid: int, length: int, thresholds: Mapping[str, floa
         thresholds["episode_join_minutes"],
         thresholds["episode_min_minutes"],
         thresholds["repeat_gas_minutes"],
+        thresholds["gas_pair_hours"] * 60,
+        thresholds["reading_near_gas_minutes"],
     ]
     steps = [int(value * 60) // grid for value in minutes]
     pool = {-2, 0, length, anchor, *draw(st.lists(st.integers(-3, length + 3), min_size=4, max_size=8))}

@@ -33,6 +33,7 @@ FLOORS = (
     ("pipeline.episodes",),
     ("pipeline.events",),
     ("pipeline.pathway",),
+    ("pipeline.event_tables",),
     ("pipeline.measure_file",),
     ("pipeline.catalogue",),
     ("pipeline.statistics",),

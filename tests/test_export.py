@@ -39,6 +39,16 @@ TABLES = (
     "load_ledger",
     "load_verdicts",
     "load_notes",
+    "episode_estimates",
+    "gas_findings",
+    "oxygen_changes",
+    "oxygen_change_effects",
+    "valve_stretches",
+    "excess_runs",
+    "excess_totals",
+    "pathway_steps",
+    "band_distance",
+    "policy_values",
 )
 # As listed in the definitions, in that order.
 BAND_TIME = """

@@ -16,7 +16,7 @@ from pipeline.measure import MEASURED_TABLES, measure_store
 from pipeline.policy import read_policy
 from pipeline.store import fact, open_store, set_fact, sql_stems
 from tests import oracle, oracle_episodes
-from tests.charts import ADMITTED, chart, flag, gas, reading, target, together
+from tests.charts import ADMITTED, chart, device, flag, gas, reading, target, together
 from tests.stores import empty_store, made_up_stays, store_with
 
 POLICY = read_policy()
@@ -119,6 +119,16 @@ def test_progress_says_what_is_done(store: duckdb.DuckDBPyConnection) -> None:
     ]
 
 
+def test_a_store_made_before_there_were_tables_of_events_is_measured(store: duckdb.DuckDBPyConnection) -> None:
+    measure_store(store, POLICY)
+    whole = contents(store)
+    for table in ("valve_stretches", "policy_values"):
+        store.execute(f"drop table {table}")
+    set_fact(store, "measured_state", "by an earlier tool")
+    assert measure_store(store, POLICY) is True
+    assert contents(store) == whole
+
+
 # --- what -----------------------------------------------------------------------------------------------------
 
 
@@ -174,7 +184,8 @@ def test_earlier_retention_is_seen_across_batches(monkeypatch: pytest.MonkeyPatc
 def test_a_store_without_stays_can_be_measured() -> None:
     with empty_store() as connection:
         assert measure_store(connection, POLICY) is True
-        assert not any(contents(connection).values())
+        filled = {table for table, rows in contents(connection).items() if rows}
+        assert filled == {"policy_values"}
         assert measure_store(connection, POLICY) is False
 
 
@@ -201,6 +212,26 @@ def test_each_evidence_has_the_instant_from_which_it_was_the_strongest() -> None
         for stay_id, ever, *times in rows
     ]
     assert minutes == [("a", "gas", 30, 20, 10), ("b", "gas", 5, None, None)]
+
+
+def test_the_respiratory_rate_of_a_patient_on_a_valve_comes_from_the_stored_readings() -> None:
+    """At 31 breaths a minute the likely peak is 62 L/min; a 28 % valve at 4 L/min gives 44.6."""
+    valve = device(0, "air_entrainment_mask", flow=4, fio2=0.28)
+    with store_with(chart(60, valve, reading(0, 90, rate=20), reading(30, 90, rate=31))) as connection:
+        measure_store(connection, POLICY)
+        rows = connection.execute(
+            "select seconds, respiratory_rate, meets_demand from valve_stretches order by started_at"
+        ).fetchall()
+    assert rows == [(1800, 20, True), (1800, 31, False)]
+
+
+def test_the_thresholds_measured_with_are_kept_for_the_measures() -> None:
+    with store_with(made_up_stays(2)) as connection:
+        measure_store(connection, replace(POLICY, pco2_rise_from_kpa=0.4))
+        kept = dict(connection.execute("select name, value from policy_values").fetchall())
+        units = connection.execute("select unit from policy_values where name = 'gas_pair_hours'").fetchall()
+    assert kept == {p.name: p.value for p in POLICY.parameters} | {"pco2_rise_from_kpa": 0.4}
+    assert units == [("hours",)]
 
 
 def test_every_measured_table_is_a_table_of_the_store() -> None:

@@ -39,6 +39,25 @@ DEFAULTS = [
     ("observation_hours_at_score_0", 12, "hours"),
     ("observation_hours_at_score_1_to_4", 6, "hours"),
     ("observation_hours_at_score_5_or_single_3", 1, "hours"),
+    # Choices of this audit.
+    ("gas_pair_hours", 6, "hours"),
+    ("reading_near_gas_minutes", 15, "minutes"),
+    ("target_within_minutes", 60, "minutes"),
+    # British Thoracic Society oxygen guideline (2017): gases 30-60 minutes after oxygen is started or raised.
+    ("gas_after_change_minutes", 60, "minutes"),
+    # British Thoracic Society and Intensive Care Society (2016): pCO2 above 6.5 kPa.
+    ("ventilation_pco2_above_kpa", 6.5, "kPa"),
+    # British Thoracic Society (2008): at most one hour of best treatment.
+    ("best_treatment_minutes", 60, "minutes"),
+    # British Thoracic Society, quality standards for ventilation (2018): 60 minutes of the gas, 120 of arrival.
+    ("ventilation_after_gas_minutes", 60, "minutes"),
+    ("ventilation_after_arrival_minutes", 120, "minutes"),
+    # British Thoracic Society (2017); the nebuliser from memory.
+    ("nebuliser_limit_minutes", 6, "minutes"),
+    ("low_flow_to_stop_l_min", 2, "L/min"),
+    ("low_flow_to_stop_retainer_l_min", 1, "L/min"),
+    # Wijesinghe, JRSM 2012: 4 mmHg, 4 x 0.133322 = 0.533 kPa.
+    ("pco2_rise_from_kpa", 0.53, "kPa rise"),
 ]
 # In the name, as elsewhere in the tool, where the number alone would not tell.
 UNIT_IN_NAME = {"hours": "_hours", "minutes": "_minutes", "kPa": "_kpa", "pH": "_ph_"} | {
@@ -48,6 +67,7 @@ UNIT_IN_NAME = {"hours": "_hours", "minutes": "_minutes", "kPa": "_kpa", "pH": "
     "ratio": "_ratio",
     "mmol/L": "_mmol_l",
     "points": "_points",
+    "kPa rise": "_rise_from_kpa",
 }
 TABLES = ("inspired_oxygen", "entrainment_valves")
 

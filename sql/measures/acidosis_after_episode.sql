@@ -24,6 +24,7 @@ caution = """
 version = 1
 changes = []
 order = 120
+part = "episodes"
 */
 -- One row per stay, ward and month in which an episode started whose next gas can be judged.
 with starts as (

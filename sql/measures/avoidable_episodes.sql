@@ -22,6 +22,7 @@ caution = """
 version = 1
 changes = []
 order = 90
+part = "episodes"
 */
 -- One row per stay, ward and month in which an episode started.
 with starts as (

@@ -25,6 +25,7 @@ caution = """
 version = 1
 changes = []
 order = 80
+part = "episodes"
 */
 -- One row per stay, ward and month with any audited time of a stay with evidence of CO2 retention.
 -- An episode stands under the ward and month in which it started.

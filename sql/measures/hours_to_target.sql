@@ -24,6 +24,7 @@ caution = """
 version = 1
 changes = []
 order = 70
+part = "pathway"
 */
 -- One row per stay in which oxygen was given. value: hours; censored: the stay ended without a target.
 with first_oxygen as (

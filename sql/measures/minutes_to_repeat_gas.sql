@@ -26,6 +26,7 @@ caution = """
 version = 1
 changes = []
 order = 110
+part = "episodes"
 */
 -- One row per episode. value: minutes; censored: no gas before the stay ended.
 with starts as (

@@ -24,6 +24,7 @@ caution = """
 version = 1
 changes = []
 order = 60
+part = "pathway"
 */
 -- One row per stay, ward and month with any time on oxygen.
 select

@@ -25,6 +25,7 @@ caution = """
 version = 1
 changes = []
 order = 40
+part = "band"
 */
 -- One row per stay, ward and month with any reading under a target.
 select

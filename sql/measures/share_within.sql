@@ -26,6 +26,7 @@ caution = """
 version = 1
 changes = []
 order = 10
+part = "band"
 */
 -- One row per stay, ward and month with any observed time under a target.
 select

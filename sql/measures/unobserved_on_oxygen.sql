@@ -24,6 +24,7 @@ caution = """
 version = 1
 changes = []
 order = 50
+part = "band"
 */
 -- One row per stay, ward and month with any time on oxygen under a target.
 select

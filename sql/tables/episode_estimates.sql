@@ -1,5 +1,5 @@
 -- One row per episode of high inspired oxygen under the low, the best and the high estimate of the inspired fraction,
--- since the fraction is an estimate: how many episodes hold under each. Made by pipeline/episodes.py.
+-- since the fraction is an estimate: how many episodes hold under each. Made by pipeline/events/estimates.py.
 create table episode_estimates (
     estimate varchar not null, -- low, best or high: which end of the plausible range was taken
     stay_id varchar not null, -- pseudonym of the stay: to trace a sum back to it, and to correct or replace it

@@ -1,7 +1,7 @@
 -- One row per run of a stay above the band on oxygen, without a break, outside excluded time. Made by
 -- pipeline/events/excess.py. Dose: percent-hours above the upper limit. gas_before: the last arterial or capillary gas
 -- at or before the start; gas_after: the first one after the start; each null where there is none within the hours of
--- the policy (gas_pair_hours) before the start, or after the end.
+-- the policy (gas_pair_hours) before the start, or after the end. Gases of excluded time are left out.
 create table excess_runs (
     stay_id varchar not null, -- pseudonym of the stay: to trace a sum back to it, and to correct or replace it
     ward varchar, -- where it started: every figure is shown by ward
@@ -13,7 +13,7 @@ create table excess_runs (
     highest_above_points double not null, -- how far above at most
     upper_percent double not null, -- the limit in force when it started
     device varchar, -- through what it started
-    litres double, -- oxygen that flowed meanwhile: the waste; null where no flow is charted at all
+    litres double, -- oxygen that flowed meanwhile, the waste among it; null where no flow is known at all
     litres_unknown_s bigint not null, -- for how long the flow is not known
     retainer varchar, -- what was known when it started
     retainer_ever varchar, -- what is known of the whole stay

@@ -1,0 +1,37 @@
+"""Was a blood gas taken after oxygen was started or raised?"""
+
+import polars as pl
+
+from pipeline.events.stretches import Batch
+from pipeline.pathway.clock import AUDITED, close, gases_in_stay, with_next
+from pipeline.pathway.oxygen_settings import RAISED, oxygen_settings
+from pipeline.pathway.steps import STEPS
+from pipeline.policy import Policy
+
+
+def gas_after_more_oxygen(batch: Batch, policy: Policy) -> pl.DataFrame:
+    """Whether a gas followed each start or rise of oxygen within the limit.
+
+    One row per instant at which the best estimate of the fraction goes up, both known, from air or from oxygen, in
+    audited time and with any evidence of CO2 retention by then. A nebuliser that starts or ends is no change. The
+    clock starts there and ends with the next arterial or capillary gas after it, in excluded time as well: it was
+    taken. One gas can end several clocks. No longer due where the fraction is back to what it was, or oxygen ends, in
+    audited time before the limit is up.
+    """
+    settings = oxygen_settings(batch.stretches)
+    due = settings.filter(RAISED & pl.col("retainer").is_not_null()).select("stay_id", "started_at", "fio2_before")
+    due = due.join(_lowered_back(due, settings), on=["stay_id", "started_at"], how="left")
+    due = with_next(due, gases_in_stay(batch), "done_at")
+    return close(due, batch.stretches, STEPS["gas_after_more_oxygen"], policy)
+
+
+def _lowered_back(due: pl.DataFrame, settings: pl.DataFrame) -> pl.DataFrame:
+    """When the fraction was first back to what it was before each rise, or oxygen ended."""
+    later = settings.filter(AUDITED).select("stay_id", "fio2", "on_oxygen", excused_at="started_at")
+    back = (pl.col("fio2") <= pl.col("fio2_before")) | ~pl.col("on_oxygen")
+    return (
+        due.join(later, on="stay_id")
+        .filter((pl.col("excused_at") > pl.col("started_at")) & back)
+        .group_by("stay_id", "started_at")
+        .agg(pl.col("excused_at").min())
+    )

@@ -1,0 +1,28 @@
+-- One row per month and group with any time above the band on oxygen.
+with groups as (
+    select distinct
+        stay_id,
+        patient_key,
+        month,
+        retainer_group
+    from stay_month_time
+)
+
+select
+    excess_runs.month,
+    groups.retainer_group as "group",
+    count(distinct groups.patient_key) as patients,
+    count(*) as runs,
+    sum(excess_runs.above_s) / 3600.0 as hours,
+    sum(excess_runs.percent_hours) as percent_hours,
+    coalesce(sum(excess_runs.litres), 0) as litres,
+    sum(excess_runs.litres_unknown_s) / 3600.0 as litres_unknown_hours
+from excess_runs
+join groups
+    on groups.stay_id = excess_runs.stay_id and groups.month = excess_runs.month
+group by
+    excess_runs.month,
+    groups.retainer_group
+order by
+    excess_runs.month,
+    groups.retainer_group;
