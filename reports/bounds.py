@@ -165,6 +165,16 @@ def _readings(seen: Seen) -> _Told:
     return words, wording.NOTHING, wording.NOTHING
 
 
+def _done_in_time(seen: Seen) -> _Told:
+    words = "What does not reach the extract counts as not done; had all been done, the highest would hold."
+    return words, seen.result, wording.percent(1.0)
+
+
+def _charted_only(seen: Seen) -> _Told:
+    words = "It rests on what was charted: where it cannot be told, nothing is counted, and no end can be given."
+    return words, wording.NOTHING, wording.NOTHING
+
+
 def _not_worked_out(seen: Seen) -> _Told:
     return "Not worked out for this measure.", wording.NOTHING, wording.NOTHING
 
@@ -182,4 +192,45 @@ _MEASURES: Mapping[str, Callable[[Seen], _Told]] = {
     "repeat_gas_in_time": _gas_in_time,
     "minutes_to_repeat_gas": _waiting,
     "acidosis_after_episode": _acidosis,
+    **dict.fromkeys(("readings_far_below", "readings_far_above_on_oxygen"), _readings),
+    **dict.fromkeys(
+        (
+            "hours_to_suited_target",
+            "minutes_to_controlled_oxygen",
+            "minutes_to_bilevel",
+            "minutes_to_step_down",
+            "hours_to_stop",
+        ),
+        _waiting,
+    ),
+    **dict.fromkeys(
+        (
+            "oxygen_stays_with_target",
+            "target_within_hour",
+            "gas_after_more_oxygen",
+            "bilevel_within_hour_of_gas",
+            "bilevel_within_two_hours_of_arrival",
+        ),
+        _done_in_time,
+    ),
+    **dict.fromkeys(
+        (
+            "time_under_suited_target",
+            "nebuliser_within_limit",
+            "observed_in_time",
+            "scale_matches_target",
+            "score_as_charted",
+            "valve_as_printed",
+            "valve_meets_demand",
+            "gases_with_doubtful_reading",
+            "co2_rise_after_more_oxygen",
+            "co2_fall_after_less_oxygen",
+            "excess_hours",
+            "excess_percent_hours",
+            "excess_litres",
+            "co2_rise_after_excess",
+            "acidosis_after_excess",
+        ),
+        _charted_only,
+    ),
 }

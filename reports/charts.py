@@ -87,7 +87,7 @@ def strip(parts: Mapping[str, float], label: str) -> Markup:
         .mark_bar(fill="#ffffff", stroke=GREY, strokeWidth=0.6, height=11)
         .encode(alt.X("from:Q", axis=None), alt.X2("to"))
     )
-    return _svg((frame + bars).properties(width=220, height=12, padding=1), label)
+    return svg((frame + bars).properties(width=220, height=12, padding=1), label)
 
 
 def trend(
@@ -129,7 +129,7 @@ def trend(
     if points[-1].value is not None:
         beside = alt.Chart(_values([_within(points[-1], bottom, top)]))
         layers.append(beside.mark_text(text=last, align="left", dx=9, fontSize=SIZE, color=INK).encode(x, y))
-    return _svg(alt.layer(*layers).properties(width=390, height=112), label)
+    return svg(alt.layer(*layers).properties(width=390, height=112), label)
 
 
 def intervals(
@@ -156,7 +156,7 @@ def intervals(
         layers.append(alt.Chart(_values([{"value": reference}])).mark_rule(color=GREY, strokeDash=[3, 3]).encode(x))
     layers.append(base.mark_rule(color=ACCENT, strokeWidth=1.6).encode(y, alt.X("low:Q"), alt.X2("high")))
     layers.append(base.mark_point(filled=True, size=44, color=ACCENT, opacity=1).encode(y, x))
-    return _svg(alt.layer(*layers).properties(width=190, height=alt.Step(22)), label)
+    return svg(alt.layer(*layers).properties(width=190, height=alt.Step(22)), label)
 
 
 def grid(names: Sequence[str], months: Sequence[str], cells: Sequence[Sequence[float | None]], label: str) -> Markup:
@@ -183,7 +183,7 @@ def grid(names: Sequence[str], months: Sequence[str], cells: Sequence[Sequence[f
     base = alt.Chart(data).encode(x, y)
     shaded = base.mark_rect(stroke="#ffffff", strokeWidth=1).encode(alt.Color("shade:N", scale=None))
     written = base.mark_text(color=INK, fontSize=SIZE - 1).encode(text="text:N")
-    return _svg((shaded + written).properties(width=alt.Step(33), height=alt.Step(20)), label)
+    return svg((shaded + written).properties(width=alt.Step(33), height=alt.Step(20)), label)
 
 
 def _cell_text(value: float) -> str:
@@ -266,7 +266,7 @@ def _values(rows: Sequence[Mapping[str, object]]) -> alt.InlineData:
     return alt.InlineData(values=[dict(row) for row in rows])
 
 
-def _svg(chart: alt.TopLevelMixin, label: str) -> Markup:
+def svg(chart: alt.TopLevelMixin, label: str) -> Markup:
     """The chart as SVG with a text alternative. No mark is clipped, so no element needs a name."""
     spec = chart.to_dict(validate=False)
     spec["config"] = _CONFIG

@@ -34,6 +34,7 @@ class Section:
 
     measure: Measure
     now: Result
+    before: Result
     remark: str
     unit: str
     answer: str
@@ -41,6 +42,35 @@ class Section:
     groups: tuple[tuple[str, Result], ...]
     months: tuple[tuple[str, Result], ...]
     wards: tuple[tuple[str, Result], ...]
+
+
+# In this order the parts of the report follow each other.
+PARTS_IN_WORDS = {
+    "band": "Inside, below and above the band",
+    "episodes": "High inspired oxygen in CO2 retainers",
+    "pathway": "The pathway: prescribed, re-checked and escalated in time?",
+    "valves": "Air-entrainment valves",
+    "gases": "Blood gases",
+    "excess": "Excess oxygen, and what followed it",
+    "other": "Further measures",
+}
+
+
+@dataclass(frozen=True)
+class Part:
+    """Measures that answer one question together."""
+
+    title: str
+    sections: tuple[Section, ...]
+
+
+def parts(made: Sequence[Section]) -> list[Part]:
+    """The sections by the part of the report they stand in; a part without any is left out."""
+    return [
+        Part(title, of_part)
+        for name, title in PARTS_IN_WORDS.items()
+        if (of_part := tuple(section for section in made if section.measure.part == name))
+    ]
 
 
 def sections(
@@ -79,6 +109,7 @@ def _section(measure: Measure, rows: pl.DataFrame, month: str) -> Section:
     return Section(
         measure,
         now=_result(measure, rows, month, None, None),
+        before=_result(measure, rows, wording.month_before(month), None, None),
         remark=_remark(measure, rows, month),
         unit=unit,
         answer=f"{answer} ({unit})" if unit else answer,

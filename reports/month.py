@@ -20,6 +20,7 @@ from reports import (
     measures,
     page,
     quality,
+    retention,
     sentences,
     store_tables,
     trend,
@@ -69,9 +70,9 @@ def _values(con: duckdb.DuckDBPyConnection, asked: str | None, policy: Policy) -
         "policy": policy,
         "untold": in_words(absent),
         **_first_screen(con, summary, changes, month, policy, absent),
-        **_tables(con, summary, changes, month, policy, zone),
+        **_tables(con, summary, changes, month, policy, zone, absent),
         "case_lists": episodes.case_lists(found),
-        "measures": measures.sections(catalogue, measured, month, absent),
+        "parts": measures.parts(measures.sections(catalogue, measured, month, absent)),
         "load_points": points,
         "bounds": bounds.bounds(catalogue, measured, summary, store_tables.unknown(con, month), found, month),
         "thresholds": definitions.thresholds(policy),
@@ -109,6 +110,7 @@ def _tables(
     month: str,
     policy: Policy,
     zone: str,
+    absent: Collection[str],
 ) -> dict[str, object]:
     small = policy.small_count_below
     ward_charts, ward_groups = wards.by_ward(summary, changes, month, small)
@@ -124,6 +126,13 @@ def _tables(
         "tool_version": ledger["tool_version"].tail(1).to_list(),
         "kept": kept,
         "load_notes": store_tables.notes(con),
+        "distances": retention.distances(store_tables.distances(con, month), small, "devices" not in absent),
+        "effects": retention.effects(store_tables.of_month(con, "oxygen_change_effects", month), small),
+        "excess": retention.excess(store_tables.of_month(con, "excess_totals", month), small),
+        "estimates": retention.estimates_in_words(
+            store_tables.episodes_by_estimate(con, month), policy.high_fio2_above
+        ),
+        "absent": absent,
         "reasons": reasons,
         "unseen": unseen.by_month(summary, changes, month, small),
         "unseen_grids": unseen.by_ward(summary, changes, month, small),

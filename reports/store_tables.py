@@ -178,6 +178,51 @@ def rejected(con: duckdb.DuckDBPyConnection, examples: int) -> pl.DataFrame:
     ).pl()
 
 
+def distances(con: duckdb.DuckDBPyConnection, month: str) -> pl.DataFrame:
+    """One row per group (retainer / other): patients, readings under a target, and how many in each step outside."""
+    return con.sql(
+        """
+        with groups as (
+            select distinct
+                stay_id,
+                patient_key,
+                month,
+                retainer_group
+            from stay_month_time
+        )
+        select
+            groups.retainer_group as "group",
+            count(distinct groups.patient_key) as patients,
+            sum(readings) as readings,
+            sum(below_by_1) as below_by_1,
+            sum(below_by_2) as below_by_2,
+            sum(below_by_more) as below_by_more,
+            sum(above_on_oxygen_by_1) as above_on_oxygen_by_1,
+            sum(above_on_oxygen_by_2) as above_on_oxygen_by_2,
+            sum(above_on_oxygen_by_more) as above_on_oxygen_by_more
+        from band_distance
+        join groups
+            on groups.stay_id = band_distance.stay_id and groups.month = band_distance.month
+        where band_distance.month = $month
+        group by groups.retainer_group
+        """,
+        params={"month": month},
+    ).pl()
+
+
+def of_month(con: duckdb.DuckDBPyConnection, table: str, month: str) -> pl.DataFrame:
+    """The rows of a table with the column `month` that stand under this month."""
+    return con.sql(f"select * from {table} where month = $month", params={"month": month}).pl()
+
+
+def episodes_by_estimate(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, int]:
+    """How many episodes of high oxygen began in the month under the low, best and high estimate."""
+    counted = con.execute(
+        "select estimate, count(*) from episode_estimates where month = ? group by estimate", [month]
+    ).fetchall()
+    return dict(counted)
+
+
 def notes(con: duckdb.DuckDBPyConnection) -> list[tuple[int, str]]:
     """`load_notes` as it is: number of the load and sentence, the latest load first."""
     return con.execute("select load_no, sentence from load_notes order by load_no desc, sentence").fetchall()

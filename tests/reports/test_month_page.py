@@ -48,7 +48,7 @@ def test_shares_of_unobserved_and_no_target_time_are_worked_out_by_hand(page: st
 def test_every_section_stands_in_order_and_headings_never_skip_a_level(page: str) -> None:
     found = read(page)
     sections = [attributes["id"] for attributes in found.named("section") if "id" in attributes]
-    assert sections == ["trend", "wards", "episodes", "measures", "quality", "definitions", "cautions"]
+    assert sections == ["trend", "wards", "episodes", "measures", "retention", "quality", "definitions", "cautions"]
     levels = [int(tag[1]) for tag, _ in found.elements if re.fullmatch(r"h[1-6]", tag)]
     assert levels[0] == 1
     assert levels.count(1) == 1
