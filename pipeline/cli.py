@@ -7,7 +7,7 @@ import argparse
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import EXIT_DONE, EXIT_USER_MUST_CHANGE, AuditError, listed
 
@@ -67,14 +67,19 @@ def _parser() -> argparse.ArgumentParser:
     report.add_argument("--out", type=Path, required=True, help="folder to write")
     report.set_defaults(run=_report)
 
+    case = commands.add_parser("case", help="write the page for one stay, for a team that reviews it")
+    case.add_argument("--stay", metavar="KEY", required=True, help="its stay_id, as in the list of episodes")
+    case.add_argument("--out", type=Path, required=True, help="folder to write")
+    case.set_defaults(run=_case)
+
     export = commands.add_parser("export", help="write every table as CSV and Parquet")
     export.add_argument("--out", type=Path, required=True, help="folder to write")
     export.add_argument("--format", choices=("csv", "parquet"), help="only this form (default: both)")
     export.set_defaults(run=_export)
 
-    for command in (load, report, export):
+    for command in (load, report, case, export):
         command.add_argument("--store", type=Path, required=True, help="the store file")
-    for command in (report, export):
+    for command in (report, case, export):
         command.add_argument("--policy", type=Path, metavar="FILE", help="own thresholds over the usual ones (TOML)")
 
     measures = commands.add_parser("measures", help="list the measures with title, unit and source")
@@ -143,21 +148,28 @@ def _load(options: argparse.Namespace) -> None:
 
 
 def _print_load(result: "LoadResult", options: argparse.Namespace) -> None:
+    import polars as pl
+
     from pipeline.vocabulary import TABLES
 
     columns = ("rows_read", "rows_stored", "rows_already_stored", "rows_repeated", "rows_kept_aside")
-    width = max(len(name) for name in result.files["file_name"])
+    shared = result.files.filter(pl.col("file_name").is_duplicated())["file_name"].unique()
+
+    def source(row: dict[str, Any]) -> str:
+        return f"{row['file_name']}: {row['table_name']}" if row["file_name"] in shared else row["file_name"]
+
+    width = max(len(source(row)) for row in result.files.iter_rows(named=True))
     print(f"{'file':<{width}}  {'read':>11} = {'stored':>11} + {'already':>9} + {'repeats':>9} + {'kept aside':>10}")
     for row in result.files.iter_rows(named=True):
         read, stored, already, repeated, aside = (f"{row[name]:,}" for name in columns)
-        print(f"{row['file_name']:<{width}}  {read:>11} = {stored:>11} + {already:>9} + {repeated:>9} + {aside:>10}")
+        print(f"{source(row):<{width}}  {read:>11} = {stored:>11} + {already:>9} + {repeated:>9} + {aside:>10}")
     if result.kept_aside.height:
-        print("\nKept aside (row numbers as a spreadsheet shows them; `bandaudit export` writes all of them):")
+        print("\nKept aside (rows by their number in the file; `bandaudit export` writes all of them):")
         for row in result.kept_aside.iter_rows(named=True):
             where = f", column {row['column_name']}" if row["column_name"] else ""
             more = row["rows"] - len(row["examples"])
             rows = listed(row["examples"]) + (f" and {more:,} more" if more else "")
-            print(f"  {row['file_name']}{where}: {row['rows']:,} x {row['reason']} (row {rows})")
+            print(f"  {source(row)}{where}: {row['rows']:,} x {row['reason']} (row {rows})")
     for file, columns_unused in result.unused_columns.items():
         print(f"\nColumns of {file} that the audit does not use: {listed(columns_unused)}.")
     missing = [name for name in TABLES if name not in set(result.files["table_name"])]
@@ -218,6 +230,17 @@ def _report(options: argparse.Namespace) -> None:
         _progress()("writing the report")
         path = write_month_report(connection, options.out, options.month, policy)
     print(f"The report is at {path}")
+
+
+def _case(options: argparse.Namespace) -> None:
+    from pipeline.store import open_store
+    from reports.case import write_case
+
+    with open_store(options.store) as connection:
+        policy = _measured(options, connection)
+        _progress()("drawing the stay")
+        path = write_case(connection, options.out, options.stay, policy)
+    print(f"The page of the stay is at {path}\nIt holds one patient's times of care: for the audit team only.")
 
 
 def _export(options: argparse.Namespace) -> None:

@@ -1,4 +1,4 @@
--- One row per month and group with any time above the band on oxygen.
+-- One row per month and group with any time above the band on oxygen. Rounded, so that sums are the same in any order.
 with groups as (
     select distinct
         stay_id,
@@ -14,8 +14,8 @@ select
     count(distinct groups.patient_key) as patients,
     count(*) as runs,
     sum(excess_runs.above_s) / 3600.0 as hours,
-    sum(excess_runs.percent_hours) as percent_hours,
-    coalesce(sum(excess_runs.litres), 0) as litres,
+    round(sum(excess_runs.percent_hours), 6) as percent_hours,
+    round(coalesce(sum(excess_runs.litres), 0), 6) as litres,
     sum(excess_runs.litres_unknown_s) / 3600.0 as litres_unknown_hours
 from excess_runs
 join groups

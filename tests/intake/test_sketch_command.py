@@ -41,7 +41,7 @@ def test_a_sketch_is_written_corrected_and_loaded(tmp_path: Path, capsys: Capsys
 
     # As it was written, the times of two files cannot be read: nothing is guessed.
     as_guessed = load(capsys, folder, tmp_path / "guessed", "--mapping", str(out))
-    assert "obs_2026.csv, column taken_at: 3 x the cell does not hold a date" in as_guessed.out
+    assert "obs_2026.csv: readings, column taken_at: 3 x the cell does not hold a date" in as_guessed.out
 
     out.write_text(corrected(out.read_text(encoding="utf-8")), encoding="utf-8")
     outcome = load(capsys, folder, tmp_path / "s", "--mapping", str(out))
