@@ -8,6 +8,7 @@ import json
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from html import escape
 from typing import Any
 
@@ -266,11 +267,17 @@ def _values(rows: Sequence[Mapping[str, object]]) -> alt.InlineData:
     return alt.InlineData(values=[dict(row) for row in rows])
 
 
+@lru_cache(maxsize=500)
+def _painted(spec: str) -> str:
+    """The SVG of a chart; of the same one, the same again without the work."""
+    return vl_convert.vegalite_to_svg(spec)
+
+
 def svg(chart: alt.TopLevelMixin, label: str) -> Markup:
     """The chart as SVG with a text alternative. No mark is clipped, so no element needs a name."""
     spec = chart.to_dict(validate=False)
     spec["config"] = _CONFIG
-    drawn = vl_convert.vegalite_to_svg(spec)
+    drawn = _painted(json.dumps(spec))
     text = escape(label)
     return Markup(
         re.sub(

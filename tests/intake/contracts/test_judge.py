@@ -133,6 +133,18 @@ SPOILT: list[tuple[str, str, str]] = [
         "2026-05-31",
         "delete from incoming_readings where (taken_at + interval 1 hour)::date = '2026-05-31'",
     ),
+    (
+        "readings_by_hour",
+        "weekends 00:00 to 06:00",
+        # UTC is an hour behind; 30 and 31 May, 6 and 7 June 2026 are Saturdays and Sundays.
+        "delete from incoming_readings where hour(taken_at + interval 1 hour) < 6 "
+        "and isodow(taken_at + interval 1 hour) >= 6 and row_number % 5 > 0",
+    ),
+    (
+        "overlapping_stays",
+        "the load",
+        "update incoming_stays set patient_key = 'P000' where stay_id in ('S000', 'S001')",
+    ),
     ("stays_without_target", "the load", "delete from incoming_targets where stay_id > 'S015'"),
     ("devices_without_flow", "devices", "update incoming_devices set flow_l_min = null where row_number % 3 = 0"),
     ("gases_without_pco2", "gases", "update incoming_gases set pco2_kpa = null where row_number % 5 = 0"),
@@ -253,6 +265,49 @@ def test_a_target_that_the_store_already_has_counts() -> None:
         )
 
     assert found(verdicts_of(change), "stays_without_target") == ["met"]
+
+
+@pytest.mark.parametrize(
+    ("keys", "verdict"),
+    [
+        # One pair of 40 stays is 5 %; the first stay ends where the 21st begins (20 x 6 hours = 5 days).
+        ("'S000', 'S019'", "not met"),
+        ("'S000', 'S020'", "met"),
+    ],
+)
+def test_stays_of_one_patient_that_only_touch_do_not_overlap(keys: str, verdict: str) -> None:
+    rows = ordinary_rows()
+    with settled(rows) as connection:
+        connection.execute(f"update incoming_stays set patient_key = 'P000' where stay_id in ({keys})")
+        verdicts = judge(connection, ZONE, AS_OF)
+    assert found(verdicts, "overlapping_stays") == [verdict]
+
+
+def test_an_overlap_with_a_stay_of_the_store_counts() -> None:
+    def change(connection: duckdb.DuckDBPyConnection) -> None:
+        connection.execute(
+            "insert into stays by name select 1 as stay_no, 'Z1' as stay_id, 'P003' as patient_key, admitted_at, "
+            "admitted_at as as_of from incoming_stays where stay_id = 'S003'"
+        )
+
+    verdicts = verdicts_of(change)
+    assert verdicts.filter(pl.col("contract") == "overlapping_stays")["observed"].to_list() == [1 / 40]
+
+
+def test_readings_by_hour_are_local_and_as_a_plain_count_gives_them(ordinary: pl.DataFrame) -> None:
+    local = ZoneInfo(ZONE)
+    at = [row["taken_at"].replace(tzinfo=UTC).astimezone(local) for row in ordinary_rows()["readings"]]
+    first, last = (each.replace(tzinfo=UTC).astimezone(local).date() for each in (FIRST, AS_OF))
+    days = [first + timedelta(days=n) for n in range(1, (last - first).days)]
+    counted = Counter((each.isoweekday() >= 6, each.hour // 6) for each in at if each.date() in days)
+    even = sum(counted.values()) / (4 * len(days))
+    noted = dict(ordinary.filter(pl.col("contract") == "readings_by_hour").select("subject", "observed").iter_rows())
+    assert len(noted) == 8
+    for subject, share in noted.items():
+        kind, clock = subject.split(" ", 1)
+        weekend, quarter = kind == "weekends", int(clock[:2]) // 6
+        of_kind = sum((day.isoweekday() >= 6) is weekend for day in days)
+        assert share == pytest.approx(counted[weekend, quarter] / (of_kind * even))
 
 
 # --- days and digits against a plain count ----------------------------------------------------------------------
