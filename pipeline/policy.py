@@ -23,7 +23,6 @@ _ACCEPTED = {
     "L/min": (0.5, 150),
     "kPa rise": (0.1, 5),
     "L": (0.5, 6),
-    "breaths/min": (10, 60),
     "ratio": (1, 3),
     "mmol/L": (10, 60),
     "points": (0.5, 20),
@@ -59,7 +58,6 @@ class Policy:
     small_count_below: float
     peak_flow_at_rest_l_min: float
     peak_flow_per_breath_l: float
-    fast_breathing_above_per_min: float
     fast_breathing_flow_ratio: float
     raised_bicarbonate_above_mmol_l: float
     chronic_bicarbonate_above_mmol_l: float
@@ -69,7 +67,6 @@ class Policy:
     saturation_tolerance_points: float
     observation_hours_at_score_0: float
     observation_hours_at_score_1_to_4: float
-    observation_hours_at_score_5_or_single_3: float
     gas_pair_hours: float
     reading_near_gas_minutes: float
     target_within_minutes: float

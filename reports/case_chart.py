@@ -220,23 +220,28 @@ def _gases(drawing: Drawing, place: Place, policy: Policy, y: float, heights: Ma
         drawing.add(Dot(84, at, *_SAMPLES[kind], 30), Words(92, at, kind, "left", 9.5, GREY))
     lanes = (
         ("pco2_kpa", "pCO2, kPa", value_lane(y, heights["pco2"], pco2), pco2[-1], 1),
-        ("ph", "pH", value_lane(y + heights["pco2"] + 3, heights["ph"], ph), ph[-1], 2),
+        ("ph", "pH", value_lane(y + heights["pco2"] + 3, heights["ph"], ph, True), ph[-1], 2),
     )
     for column, title, lane, threshold, decimals in lanes:
         draw_lane(drawing, lane, title, ())
         remark = "over {:g} kPa: retention" if column == "pco2_kpa" else "under {:g}: acidosis"
         threshold_line(drawing, lane, threshold, remark.format(threshold))
         written: list[float] = []
-        # What proves most is written first where there is no room for all.
-        known = gases.filter(pl.col(column).is_not_null()).sort(pl.col("sample_type") == "venous", maintain_order=True)
+        # Where there is no room for all, what proves most is written first, then the highest pCO2 and the lowest pH:
+        # over or under its own symbol, so that no figure stands at another gas.
+        under = column == "ph"
+        known = gases.filter(pl.col(column).is_not_null()).sort(
+            pl.col("sample_type") == "venous", column, descending=[False, not under], maintain_order=True
+        )
         spots = [(place.x(row["taken_at"]), lane.place(row[column])) for row in known.rows(named=True)]
         for row in known.rows(named=True):
             x, at = place.x(row["taken_at"]), lane.place(row[column])
             drawing.add(Dot(x, at, *_SAMPLES[row["sample_type"]], 30))
             middle = x + 18 * (x < LEFT + 16)
             if all(abs(middle - other) > 28 for other in written):
-                over = min([at, *(y for x, y in spots if abs(x - middle) < 18)])
-                drawing.add(Words(middle, over - 8, wording.exact(row[column], decimals), "center", 9.5))
+                beside = [at, *(y for x, y in spots if abs(x - middle) < 18)]
+                clear = max(beside) + 9 if under else min(beside) - 8
+                drawing.add(Words(middle, clear, wording.exact(row[column], decimals), "center", 9.5))
                 written.append(middle)
     return y + heights["pco2"] + 3 + heights["ph"] + _GAP
 

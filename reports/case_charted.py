@@ -127,7 +127,7 @@ def _flags(record: Record, absent: Collection[str]) -> Table:
     def cells(row: Row) -> Sequence[Cell]:
         return (
             Cell(clock(row["flagged_at"], record.zone), _before(row["flagged_at"], record)),
-            Cell(wording.sentence_case(case_words.in_words(row["flag"]))),
+            Cell(wording.sentence_case(case_words.flag(row["flag"]))),
             Cell("until the end" if row["until_at"] is None else clock(row["until_at"], record.zone)),
             Cell("time not audited" if row["flag"] in EXCLUSION_FLAGS else "risk"),
         )

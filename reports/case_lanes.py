@@ -78,11 +78,12 @@ def step_line(
             drawing.add(Rule(x, x, low, high, color, width))
 
 
-def value_lane(y: float, height: float, values: Sequence[float]) -> Lane:
-    """A lane with room for a symbol under the lowest value and for its figure over the highest."""
+def value_lane(y: float, height: float, values: Sequence[float], figures_under: bool = False) -> Lane:
+    """A lane with room for a figure over the highest value, or under the lowest, and for a symbol at the other end."""
     lowest, highest = min(values), max(values)
     per_pixel = (highest - lowest or 0.1) / max(height - 21, 1)
-    return Lane(y, height, lowest - 6 * per_pixel, highest + 15 * per_pixel)
+    under, over = (15, 6) if figures_under else (6, 15)
+    return Lane(y, height, lowest - under * per_pixel, highest + over * per_pixel)
 
 
 def threshold_line(drawing: Drawing, lane: Lane, value: float, words: str) -> None:

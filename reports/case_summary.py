@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.policy import Policy
-from pipeline.vocabulary import EVIDENCE_IN_WORDS, OBSERVED_STATES
+from pipeline.vocabulary import EVIDENCE, EVIDENCE_IN_WORDS, OBSERVED_STATES, RISK_FLAGS
 from reports import case_words, wording
 from reports.case_axis import clock
 from reports.case_record import Record, runs
@@ -59,14 +59,25 @@ def _retention(record: Record, absent: Collection[str]) -> Fact:
     if ever is None:
         untold = [f"no {table}" for table in ("gases", "flags") if table in absent]
         answer = f"none found: {' and '.join(untold)} were loaded" if untold else "none in this stay"
-        return Fact("Evidence of CO2 retention", answer, ("episodes of high oxygen are not looked for",))
+        return Fact(
+            "Evidence of CO2 retention", answer, ("episodes of high oxygen are not looked for", *_risks(record))
+        )
     since = {row["retainer"]: row["started_at"] for row in runs(timeline, "retainer").rows(named=True)}
+    # The strongest first, as in the answer; what was known before it is told as such.
     notes = [
-        f"since {clock(at, record.zone)}" + ("" if evidence == ever else f" only: {EVIDENCE_IN_WORDS[evidence]}")
-        for evidence, at in sorted(since.items(), key=lambda pair: pair[1])
-        if evidence is not None
+        f"since {clock(since[evidence], record.zone)}"
+        if evidence == ever
+        else f"before that, from {clock(since[evidence], record.zone)}: {EVIDENCE_IN_WORDS[evidence]}"
+        for evidence in EVIDENCE
+        if evidence in since
     ]
-    return Fact("Evidence of CO2 retention", wording.sentence_case(EVIDENCE_IN_WORDS[ever]), tuple(notes))
+    return Fact("Evidence of CO2 retention", wording.sentence_case(EVIDENCE_IN_WORDS[ever]), (*notes, *_risks(record)))
+
+
+def _risks(record: Record) -> list[str]:
+    """The risks flagged at any time of the stay or before it, by name."""
+    found = record.frames["flags"].filter(pl.col("flag").is_in(RISK_FLAGS))["flag"].unique(maintain_order=True)
+    return [f"risk flagged: {', '.join(case_words.flag(flag) for flag in found)}"] if len(found) else []
 
 
 def _band(record: Record, absent: Collection[str]) -> Fact:
@@ -112,15 +123,19 @@ def _high_oxygen(record: Record, policy: Policy, absent: Collection[str]) -> Fac
     episodes, estimates = record.frames["high_fio2_episodes"], record.frames["episode_estimates"]
     held = Counter(estimates["estimate"])
     notes = [f"{held['low']} under the low, {held['high']} under the high estimate of inspired oxygen"]
+    if 0 < held["high"] < episodes.height:
+        notes[0] += " (fewer, since neighbours join)"
     if not episodes.height:
         return Fact(about, "none", tuple(notes))
     during = Counter(episodes["saturation_during"])
     needed = during["within"] + during["below"]
     told = [f"{during['above']} with a reading above the band"] if during["above"] else []
-    told += [f"{needed} with none above"] if needed else []
+    told += [f"{needed} with none above it"] if needed else []
     told += [f"{during['none']} with no reading under a target"] if during["none"] else []
+    if episodes.height == 1:
+        told = [told[0].removeprefix("1 ").replace("none above it", "no reading above the band")]
     notes.insert(0, f"high oxygen {wording.duration(float(episodes['high_s'].sum()))} in all")
-    return Fact(about, f"{episodes.height}: {', '.join(told)}", tuple(notes))
+    return Fact(about, f"{episodes.height}{',' if episodes.height == 1 else ':'} {', '.join(told)}", tuple(notes))
 
 
 def _gases(record: Record, absent: Collection[str]) -> Fact:

@@ -46,9 +46,9 @@ def _pathway(record: Record, absent: Collection[str]) -> Table:
         "pathway",
         "Pathway steps",
         "Every step that became due, with the clock it is measured by. Excluded time is not on a clock. “Could not be "
-        "told”: the stay or the need ended before the limit was up. Where no limit is published, only whether it was "
-        "done while it was due. A missed step is a question for the team, not a finding of fault: reasons are not in "
-        "these data.",
+        "told”: the stay or the need ended before the limit was up, or no end of a nebuliser is charted. Where no "
+        "limit is published, only whether it was done while it was due. A missed step is a question for the team, not "
+        "a finding of fault: reasons are not in these data.",
         ("Step and its clock", "Due from", "Done", "Minutes", "Limit", "Result", "Evidence of retention when due"),
         tuple(rows),
         case_words.nothing(("devices", "gases"), absent, "No step of the pathway became due in this stay."),
@@ -139,7 +139,7 @@ def _excess(record: Record, absent: Collection[str]) -> Table:
         "Runs above the band on oxygen",
         "Each run without a break outside excluded time. Percent-hours: points above the upper limit times hours. "
         "Litres: all oxygen that flowed meanwhile. Gases are timed from the start of the run. Sicker patients get more "
-        "oxygen: a gas that followed was not thereby changed by it.",
+        "oxygen: what a gas shows afterwards need not come from it.",
         (
             "Start",
             "Lasted",

@@ -67,6 +67,7 @@ _EXCLUSION_SHORT = {
     "end_of_life_care": "end of life",
     "pneumothorax_high_oxygen": "pneumothorax",
 }
+_FLAG_IN_WORDS = {"copd": "COPD", "other_risk": "other risk of CO2 retention"}
 MET, MISSED, UNTOLD = "met", "missed", "could not be told"
 DONE, NOT_DONE = "done", "not done"
 
@@ -78,6 +79,10 @@ def in_words(name: str) -> str:
 
 def device(name: str | None) -> str:
     return "no device charted" if name is None else wording.DEVICE_IN_WORDS.get(name, in_words(name))
+
+
+def flag(name: str) -> str:
+    return _FLAG_IN_WORDS.get(name, in_words(name))
 
 
 def exclusion_short(flag: str) -> str:

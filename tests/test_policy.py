@@ -24,7 +24,6 @@ DEFAULTS = [
     ("peak_flow_at_rest_l_min", 30, "L/min"),
     ("peak_flow_per_breath_l", 2, "L"),
     # Jones, Lancet 1984: above 30 breaths a minute by 50 % more.
-    ("fast_breathing_above_per_min", 30, "breaths/min"),
     ("fast_breathing_flow_ratio", 1.5, "ratio"),
     # British Thoracic Society and Intensive Care Society (2016), from memory; reference intervals of textbooks.
     ("raised_bicarbonate_above_mmol_l", 28, "mmol/L"),
@@ -38,7 +37,6 @@ DEFAULTS = [
     # Royal College of Physicians, NEWS2 (2017), chart 4.
     ("observation_hours_at_score_0", 12, "hours"),
     ("observation_hours_at_score_1_to_4", 6, "hours"),
-    ("observation_hours_at_score_5_or_single_3", 1, "hours"),
     # Choices of this audit.
     ("gas_pair_hours", 6, "hours"),
     ("reading_near_gas_minutes", 15, "minutes"),
@@ -63,7 +61,6 @@ DEFAULTS = [
 UNIT_IN_NAME = {"hours": "_hours", "minutes": "_minutes", "kPa": "_kpa", "pH": "_ph_"} | {
     "L/min": "_l_min",
     "L": "_l",
-    "breaths/min": "_per_min",
     "ratio": "_ratio",
     "mmol/L": "_mmol_l",
     "points": "_points",
@@ -189,7 +186,6 @@ def test_one_fault_is_one_entry(tmp_path: Path) -> None:
         "saturation_tolerance_points = 0.04",
         "fast_breathing_flow_ratio = 50",
         "peak_flow_at_rest_l_min = 500",
-        "fast_breathing_above_per_min = 0.5",
         "peak_flow_per_breath_l = 500",
         "high_fio2_above = []",
         "high_fio2_above.source = 'A value is missing.'",

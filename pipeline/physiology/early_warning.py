@@ -12,6 +12,8 @@ from pipeline.policy import Policy
 from pipeline.vocabulary import RETAINER_TARGET_UPPER_PERCENT
 
 _URGENT_FROM = 5
+# Chart 4: at least hourly.
+_HOURS_WHEN_URGENT = 1
 _OXYGEN_SCORE = 2
 _MOST_FOR_ONE = 3
 
@@ -112,7 +114,7 @@ def observation_interval_hours(policy: Policy, on_oxygen: pl.Expr, score: pl.Exp
     hourly = (score >= _URGENT_FROM) | (highest_single >= _MOST_FOR_ONE)
     return (
         pl.when(hourly)
-        .then(pl.lit(float(policy.observation_hours_at_score_5_or_single_3)))
+        .then(pl.lit(float(_HOURS_WHEN_URGENT)))
         .when(on_oxygen | (score >= 1))
         .then(pl.lit(float(policy.observation_hours_at_score_1_to_4)))
         .when(~on_oxygen & (score == 0))

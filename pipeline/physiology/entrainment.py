@@ -22,6 +22,8 @@ UNKNOWN = "unknown"
 VALVE_SETUPS = (AS_PRINTED, BELOW_PRINTED, DOUBTFUL, UNKNOWN)
 
 _DECIMALS = 6
+# Jones, Lancet 1984;1:1427-31; British Thoracic Society oxygen guideline (2017), summary table 4.
+_FAST_ABOVE_PER_MIN = 30
 
 
 def air_to_oxygen(fraction: pl.Expr) -> pl.Expr:
@@ -103,7 +105,7 @@ def raised_for_fast_breathing(
     """
     wanted = _printed_flow(policy, printed, "lowest") * policy.fast_breathing_flow_ratio
     known = valve_setup(policy, printed, oxygen_flow_l_min).is_in([AS_PRINTED, BELOW_PRINTED])
-    fast = respiratory_rate > policy.fast_breathing_above_per_min
+    fast = respiratory_rate > _FAST_ABOVE_PER_MIN
     return pl.when(fast & known).then(oxygen_flow_l_min >= wanted)
 
 

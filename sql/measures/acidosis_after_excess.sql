@@ -15,7 +15,7 @@ denominator = """
     while they lasted or after their end.
 """
 excludes = """
-    Runs without such a gas within the hours among the thresholds (gas_pair_hours), and time under an exclusion flag.
+    Runs without such a gas close enough in time (see the thresholds), and time under an exclusion flag.
 """
 standard = "None published."
 source = """

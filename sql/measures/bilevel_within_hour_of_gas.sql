@@ -10,13 +10,13 @@ of = "events"
 needs = ["devices", "gases"]
 better = "higher"
 numerator = """
-    Stays on bilevel or invasive ventilation within the time set (ventilation_after_gas_minutes, see the
-    thresholds) of the defining gas, or already on it.
+    Stays on bilevel or invasive ventilation within the time allowed (see the thresholds) of the defining gas, or
+    already on it.
 """
 denominator = """
-    Stays with acidosis (pH and pCO2 beyond acidosis_ph_below and ventilation_pco2_above_kpa) still there on a gas
-    at least best_treatment_minutes after the first, none between being free of it; in the ward and month of that
-    later gas.
+    Stays with acidosis and a pCO2 that calls for ventilation to be considered, both still there on a gas taken
+    after the time given to best treatment (see the thresholds for all three), none between being free of it; in
+    the ward and month of that later gas.
 """
 excludes = """
     Gases taken under an exclusion flag, in which the clock does not run either. Stays of which it cannot be told,
@@ -33,8 +33,10 @@ source = """
 """
 caution = """
     The clock is from the defining gas; arrival is judged in a figure of its own, and some audits count from the
-    decision, which is not charted here. Who was ventilated early and recovered is not among them. Ventilation may
-    have been offered and declined, or not have been right: a miss is a case to read.
+    decision, which is not charted here. Who was ventilated early and recovered is not among them. The gas that
+    still shows acidosis may come many hours after the first; what lay between is not known. Only the first such
+    time in a stay counts. Ventilation may have been offered and declined, or not have been right: a miss is a
+    case to read.
 """
 version = 1
 changes = []

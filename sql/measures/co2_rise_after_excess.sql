@@ -7,15 +7,15 @@ needs = ["devices", "gases"]
 of = "events"
 better = "lower"
 numerator = """
-    Runs above the band on oxygen after whose start pCO2 was higher than before, by at least the rise among the
-    thresholds (pco2_rise_from_kpa).
+    Runs above the band on oxygen after whose start pCO2 was higher than before, by at least what counts as a
+    rise (see the thresholds).
 """
 denominator = """
     Runs above the band on oxygen with an arterial or capillary gas before the start and another one after it, while
     the run lasted or after its end.
 """
 excludes = """
-    Runs without such gases within the hours among the thresholds (gas_pair_hours), and time under an exclusion flag.
+    Runs without such gases close enough in time (see the thresholds), and time under an exclusion flag.
 """
 standard = "None published."
 source = """

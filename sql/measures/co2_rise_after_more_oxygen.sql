@@ -9,16 +9,16 @@ needs = ["devices", "gases"]
 of = "events"
 better = "lower"
 numerator = """
-    Those in which pCO2 was higher in the gas after than in the gas before, by at least the rise among the thresholds
-    (pco2_rise_from_kpa).
+    Those in which pCO2 was higher in the gas after than in the gas before, by at least what counts as a rise
+    (see the thresholds).
 """
 denominator = """
     Rises of the estimated inspired fraction, in stays with evidence of CO2 retention, with an arterial or capillary
     gas before and after.
 """
 excludes = """
-    Changes without such gases within the hours among the thresholds (gas_pair_hours); a gas after the next change of
-    oxygen is not counted for this one. Changes where the fraction before or after is unknown, and time under an
+    Changes without such gases close enough in time (see the thresholds); a gas after the next change of oxygen
+    is not counted for this one. Changes where the fraction before or after is unknown, and time under an
     exclusion flag.
 """
 standard = "None published."

@@ -10,8 +10,7 @@ of = "events"
 needs = ["devices", "gases"]
 better = "higher"
 numerator = """
-    Starts and rises followed by an arterial or capillary gas within the time set (gas_after_change_minutes, see
-    the thresholds).
+    Starts and rises followed by an arterial or capillary gas within the time allowed (see the thresholds).
 """
 denominator = """
     Starts and rises of oxygen (the estimated fraction goes up, both fractions known) with evidence of CO2

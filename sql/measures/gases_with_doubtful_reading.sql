@@ -7,12 +7,12 @@ needs = ["gases"]
 of = "events"
 better = "lower"
 numerator = """
-    Gases whose expected saturation, worked out from pO2, pH and pCO2, is further from the reading than the tolerance
-    among the thresholds (saturation_tolerance_points).
+    Gases whose expected saturation, worked out from pO2, pH and pCO2, is further from the reading than the points
+    allowed (see the thresholds).
 """
 denominator = """
-    Arterial gases with pO2 and pH and a saturation reading close in time (reading_near_gas_minutes); the nearest
-    reading counts.
+    Arterial gases with pO2 and pH and a saturation reading close in time (see the thresholds); the nearest reading
+    counts.
 """
 excludes = "Venous and capillary gases, gases without a reading close by, and time under an exclusion flag."
 standard = "None published."

@@ -10,9 +10,9 @@ numerator = """
     longer known, or the target or the stay ended first: hours until then, marked as not yet come.
 """
 denominator = """
-    Times on the lowest oxygen (nasal cannula up to low_flow_to_stop_l_min; with evidence of CO2 retention up to
-    low_flow_to_stop_retainer_l_min, or a 24 % valve at its lowest printed flow) with two readings in a row in or
-    above the band; each in the ward and month of the second.
+    Times on the lowest oxygen (a nasal cannula at a low flow; with evidence of CO2 retention at a still lower one, or a
+    24 % valve at its lowest printed flow; see the thresholds) with two readings in a row in or above the band; each
+    in the ward and month of the second.
 """
 excludes = """
     Time under an exclusion flag, time without a target, and readings while an oxygen-driven nebuliser was on.
@@ -27,8 +27,9 @@ source = """
 """
 caution = """
     The clock starts with the second reading. Home oxygen, breathlessness at night or on exertion, and a doctor's
-    wish to wait are not charted. A flow not recorded counts as none of these. Stopping is checked by the
-    saturation afterwards, which this figure does not show.
+    wish to wait are not charted. A flow not recorded counts as none of these. Where
+    something else came first the wait is cut short, as if by chance, though these patients may differ. Stopping is
+    checked by the saturation afterwards, which this figure does not show.
 """
 version = 1
 changes = []

@@ -11,8 +11,9 @@ numerator = """
     not yet come.
 """
 denominator = """
-    Stays with acidosis (pH and pCO2 beyond acidosis_ph_below and ventilation_pco2_above_kpa) still there on a gas
-    at least best_treatment_minutes after the first; in the ward and month of that later gas.
+    Stays with acidosis and a pCO2 that calls for ventilation to be considered, both still there on a gas taken
+    after the time given to best treatment (see the thresholds for all three), none between being free of it; in
+    the ward and month of that later gas.
 """
 excludes = "Gases taken under an exclusion flag, in which the clock does not run either."
 standard = "60 minutes at the most from the blood gas that defines the need."

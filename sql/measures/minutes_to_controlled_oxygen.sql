@@ -7,9 +7,9 @@ needs = ["devices", "gases"]
 better = "lower"
 numerator = """
     Minutes from the first retaining gas in the stay until oxygen is controlled (air-entrainment mask, nasal
-    cannula, or a device with its fraction recorded, at an estimated fraction up to high_fio2_above), ended, or
-    replaced by bilevel or invasive ventilation; 0 where it was so already. Where none of these came: minutes
-    until the end of the stay, marked as not yet come.
+    cannula, or a device with its fraction recorded, at an estimated fraction that is not high: see the
+    thresholds), ended, or replaced by bilevel or invasive ventilation; 0 where it was so already. Where none of
+    these came: minutes until the end of the stay, marked as not yet come.
 """
 denominator = """
     Stays on oxygen at their first retaining arterial or capillary gas; in the ward and month of that gas.

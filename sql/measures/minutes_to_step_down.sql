@@ -28,7 +28,8 @@ source = """
 """
 caution = """
     The clock starts with the first reading above, before anybody can call it stable. A reading one point above is
-    within the error of the meter. Oxygen charted lower at the same instant as the reading is 0 minutes. Read it
+    within the error of the meter. Oxygen charted lower at the same instant as the reading is 0 minutes. Where the
+    saturation came back first the wait is cut short, as if by chance, though these patients may differ. Read it
     beside the time below the band: faster weaning with more low readings is no improvement.
 """
 version = 1

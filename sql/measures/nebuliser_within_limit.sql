@@ -9,8 +9,7 @@ of = "events"
 needs = ["devices"]
 better = "higher"
 numerator = """
-    Nebulisers whose charted end, or next device record, came within the time set (nebuliser_limit_minutes, see
-    the thresholds).
+    Nebulisers whose charted end, or next device record, came within the time allowed (see the thresholds).
 """
 denominator = """
     Oxygen-driven nebulisers with a charted end in patients with evidence of CO2 retention by then; each in its

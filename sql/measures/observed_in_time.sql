@@ -7,8 +7,8 @@ of = "events"
 needs = ["devices"]
 better = "higher"
 numerator = """
-    Intervals no longer than allowed: on oxygen observation_hours_at_score_1_to_4, on air with a score of 0
-    observation_hours_at_score_0 (see the thresholds).
+    Intervals no longer than allowed: on oxygen as at a score of 1 to 4, on air with a score of 0 as at
+    that score (see the thresholds).
 """
 denominator = """
     Intervals that begin with a reading on oxygen, or with one on air whose saturation scores 0 (as charted, else

@@ -15,7 +15,7 @@ standard = """
 """
 source = """
     O'Driscoll et al., BTS guideline for oxygen use in adults, Thorax 2017;72(Suppl 1):ii1-ii90, summary table 4.
-    Counting from the start of the episode is a choice of this audit (repeat_gas_minutes).
+    Counting from the start of the episode is a choice of this audit (see the thresholds).
 """
 caution = """
     Not in time for whatever reason counts as not in time, also when the patient went home or the evidence of

@@ -7,8 +7,8 @@ of = "events"
 needs = ["devices"]
 better = "higher"
 numerator = """
-    Stays with a target in force within the time set (target_within_minutes, see the thresholds) of the first time
-    on oxygen; at once where one was in force already.
+    Stays with a target in force within the time allowed (see the thresholds) of the first time on oxygen; at once
+    where one was in force already.
 """
 denominator = """
     Stays in which oxygen was given and the hour was up, or the target came, before the stay ended; in the ward
@@ -24,7 +24,7 @@ standard = """
 """
 source = """
     O'Driscoll et al., BTS guideline for oxygen use in adults, Thorax 2017;72(Suppl 1):ii1-ii90. The hour, and
-    counting from the first time on oxygen, are choices of this audit (target_within_minutes).
+    counting from the first time on oxygen, are choices of this audit (see the thresholds).
 """
 caution = """
     The clock starts with the first oxygen in the stay, not with admission. In an emergency oxygen is rightly

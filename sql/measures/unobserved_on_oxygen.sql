@@ -14,7 +14,7 @@ standard = """
 """
 source = """
     Royal College of Physicians, National Early Warning Score (NEWS) 2, 2017, chart 4. How long a reading speaks is
-    among the thresholds of this report (reading_carry_hours).
+    among the thresholds of this report.
 """
 caution = """
     Readings may have been made and not charted, or charted where the extract does not reach. Time on air is left out

@@ -20,8 +20,10 @@ from pipeline.errors import AuditError
 from pipeline.pathway.steps import STEPS
 from pipeline.policy import read_policy
 from pipeline.store import open_store
-from reports import case_axis, case_rows
+from reports import case_axis, case_chart, case_rows
 from reports.case import file_name, write_case
+from reports.case_drawing import Drawing
+from reports.case_lanes import Place
 from reports.case_record import read_record
 from tests.reports.case_stays import (
     BARE,
@@ -82,7 +84,7 @@ def test_the_summary_says_since_when_there_was_which_evidence(texts: dict[str, s
     text = first_screen(texts[PLAIN])
     # 88-92 % was prescribed at 09:00 (weak evidence), the first retaining gas taken at 09:30.
     assert "CO2 retention on a gas in this stay" in text
-    assert "since 10 Mar, 09:00 only: 88-92 % prescribed (weak evidence) since 10 Mar, 09:30" in text
+    assert "since 10 Mar, 09:30 before that, from 10 Mar, 09:00: 88-92 % prescribed (weak evidence)" in text
 
 
 def test_the_summary_counts_episodes_under_each_estimate(texts: dict[str, str]) -> None:
@@ -90,8 +92,8 @@ def test_the_summary_counts_episodes_under_each_estimate(texts: dict[str, str]) 
     # 12:30-15:00, with one of 86 %. Low estimate: 28 % is not over 28 %, so only the second. High estimate: the valve
     # between them is 30 %, so they are one.
     text = first_screen(texts[PLAIN])
-    assert "2: 1 with a reading above the band, 1 with none above" in text
-    assert "1 under the low, 1 under the high estimate" in text
+    assert "2: 1 with a reading above the band, 1 with none above it" in text
+    assert "1 under the low, 1 under the high estimate of inspired oxygen (fewer, since neighbours join)" in text
     assert "high oxygen 5 h in all" in text
 
 
@@ -104,6 +106,32 @@ def test_the_summary_tells_gases_ward_and_length(texts: dict[str, str]) -> None:
     assert "patient of" not in texts[PLAIN]
 
 
+def test_the_summary_says_since_when_and_which_risks_are_flagged(tmp_path: Path) -> None:
+    tables = worked_out()
+    flags = [(at(6), "oxygen_alert", None), (at(10), "copd", None)]
+    tables["flags"] += [
+        {"stay_id": PLAIN, "flagged_at": when, "flag": flag, "until_at": until} for when, flag, until in flags
+    ]
+    with measured_store(tables) as con:
+        text = case_text(con, tmp_path, PLAIN)
+    told = first_screen(text)
+    # From strongest to weakest: the gas at 09:30; the alert set before admission counts from 08:00. The weak evidence
+    # at 09:00 adds nothing to it, and a flag of critical care is no risk.
+    assert "since 10 Mar, 09:30 before that, from 10 Mar, 08:00: previous CO2 retention recorded" in told
+    assert "88-92 % prescribed" not in told
+    assert "risk flagged: oxygen alert, COPD" in told
+    assert ["10 Mar, 10:00", "COPD", "until the end", "risk"] in rows_of(read(text), "Kind")
+
+
+def test_one_episode_is_told_as_one(tmp_path: Path) -> None:
+    tables = worked_out()
+    # Ventilation at 24 % from 12:30 is not high, so the cannula of the morning is the only episode.
+    tables["devices"][2]["fio2_fraction"] = 0.24
+    with measured_store(tables) as con:
+        text = first_screen(case_text(con, tmp_path, PLAIN))
+    assert "1, with a reading above the band" in text
+
+
 # --- the tables ---------------------------------------------------------------------------------------------------
 
 
@@ -114,6 +142,20 @@ def test_a_step_stands_with_its_clock_limit_minutes_and_result(page: Page) -> No
     assert row[1].startswith("10 Mar, 08:30 ward <script>")
     assert row[2:6] == ["10 Mar, 09:00", "30 min until done", "60 min", "met"]
     assert row[6] == "none yet"
+
+
+def test_a_nebuliser_without_a_charted_end_could_not_be_told_and_the_page_says_why(tmp_path: Path) -> None:
+    tables = worked_out()
+    # Under 88-92 %, so with evidence of retention; without an end, until the cannula of 15:10 as far as anybody knows.
+    tables["devices"] += [
+        {"stay_id": PLAIN, "started_at": at(15, 2), "device": "oxygen_driven_nebuliser"},
+        {"stay_id": PLAIN, "started_at": at(15, 10), "device": "nasal_cannula", "flow_l_min": 1.0},
+    ]
+    with measured_store(tables) as con:
+        found = read(case_text(con, tmp_path, PLAIN))
+    row = next(row for row in rows_of(found, "Step and its clock") if row[0].startswith("An oxygen-driven nebuliser"))
+    assert row[2:6] == ["not done", "8 min waited", "6 min", "could not be told"]
+    assert "or no end of a nebuliser is charted" in found.text
 
 
 def test_a_gas_stands_with_what_follows_from_it(page: Page) -> None:
@@ -213,6 +255,25 @@ def test_the_end_of_a_wait_passes_over_time_that_is_not_audited(store: duckdb.Du
     assert case_rows.after_audited(record, at(16), 30) == at(16, 30)
     assert case_rows.after_audited(record, at(18), 60) == at(19)
     assert case_rows.after_audited(record, at(18), 9999) == record.ended_at
+
+
+def test_of_gases_too_close_for_their_figures_the_worst_is_written_at_its_own_symbol() -> None:
+    # 24 hours on 990 pixels: gases at 09:30 (7.1 kPa, pH 7.34) and 09:45 (7.8, 7.30) are 10 pixels apart, so there is
+    # room for one figure each: the higher pCO2, over its symbol, and the lower pH, under it.
+    tables = worked_out()
+    tables["gases"] = [tables["gases"][0] | {"ph": 7.34, "pco2_kpa": 7.1}, tables["gases"][1] | {"taken_at": at(9, 45)}]
+    tables["gases"][1] |= {"ph": 7.30, "pco2_kpa": 7.8}
+    with measured_store(tables) as con:
+        record = read_record(con, PLAIN)
+    drawing = Drawing(1290)
+    case_chart._gases(drawing, Place(record), read_policy(), 0, {"pco2": 52, "ph": 44})
+    figures = {word.text: word for word in drawing.words if re.fullmatch(r"\d+\.\d+", word.text)}
+    assert set(figures) == {"7.8", "7.30"}
+    x = Place(record).x(at(9, 45))
+    dots = sorted(dot.y for dot in drawing.dots if dot.x == x)
+    assert [figures[name].x for name in ("7.8", "7.30")] == [x, x]
+    assert figures["7.8"].y < dots[0]
+    assert figures["7.30"].y > dots[1] > max(dot.y for dot in drawing.dots if dot.x == Place(record).x(at(9, 30)))
 
 
 def test_the_chart_has_words_for_those_who_do_not_see_it(texts: dict[str, str]) -> None:
