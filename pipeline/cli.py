@@ -65,7 +65,13 @@ def _parser() -> argparse.ArgumentParser:
     report = commands.add_parser("report", help="write the page for one month")
     report.add_argument("--month", metavar="YYYY-MM", help="default: the last complete month")
     report.add_argument("--out", type=Path, required=True, help="folder to write")
+    report.add_argument("--changes", type=Path, metavar="FILE", help="what was changed on the wards, and when (TOML)")
     report.set_defaults(run=_report)
+
+    present = commands.add_parser("present", help="write the pages for a governance board, small numbers hidden")
+    present.add_argument("--month", metavar="YYYY-MM", help="default: the last complete month")
+    present.add_argument("--out", type=Path, required=True, help="folder to write")
+    present.set_defaults(run=_present)
 
     case = commands.add_parser("case", help="write the page for one stay, for a team that reviews it")
     case.add_argument("--stay", metavar="KEY", required=True, help="its stay_id, as in the list of episodes")
@@ -77,9 +83,9 @@ def _parser() -> argparse.ArgumentParser:
     export.add_argument("--format", choices=("csv", "parquet"), help="only this form (default: both)")
     export.set_defaults(run=_export)
 
-    for command in (load, report, case, export):
+    for command in (load, report, present, case, export):
         command.add_argument("--store", type=Path, required=True, help="the store file")
-    for command in (report, case, export):
+    for command in (report, present, case, export):
         command.add_argument("--policy", type=Path, metavar="FILE", help="own thresholds over the usual ones (TOML)")
 
     measures = commands.add_parser("measures", help="list the measures with title, unit and source")
@@ -222,14 +228,27 @@ def _measured(options: argparse.Namespace, connection: "duckdb.DuckDBPyConnectio
 
 
 def _report(options: argparse.Namespace) -> None:
+    from pipeline.declared_changes import NONE_DECLARED, read_declared_changes
     from pipeline.store import open_store
     from reports.month import write_month_report
 
+    declared = read_declared_changes(options.changes) if options.changes else NONE_DECLARED
     with open_store(options.store) as connection:
         policy = _measured(options, connection)
         _progress()("writing the report")
-        path = write_month_report(connection, options.out, options.month, policy)
+        path = write_month_report(connection, options.out, options.month, policy, declared)
     print(f"The report is at {path}")
+
+
+def _present(options: argparse.Namespace) -> None:
+    from pipeline.store import open_store
+    from reports.present import write_presentation
+
+    with open_store(options.store) as connection:
+        policy = _measured(options, connection)
+        _progress()("writing the pages for the board")
+        html, pptx = write_presentation(connection, options.out, options.month, policy)
+    print(f"The pages are at {html}\nThe slides are at {pptx}\nNo patient, stay or small count is in them.")
 
 
 def _case(options: argparse.Namespace) -> None:

@@ -7,6 +7,7 @@
     ├── StoreError             the store file is missing, in use, or not one of ours
     ├── PolicyError            the policy file is not valid
     ├── MappingError           the mapping file is not valid
+    ├── ChangesError           the file of declared changes is not valid
     └── MeasureFileError       one or more files in sql/measures/ are not valid
 
 Anything else that is raised is a fault of the tool: it ends in a traceback and exit code 1.
@@ -50,6 +51,10 @@ class PolicyError(AuditError):
 
 class MappingError(AuditError):
     """The mapping file is not valid."""
+
+
+class ChangesError(AuditError):
+    """The file of declared changes is not valid."""
 
 
 class MeasureFileError(AuditError):

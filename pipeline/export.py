@@ -11,6 +11,7 @@ import duckdb
 
 from pipeline.errors import AuditError
 from pipeline.measure_file import Measure
+from pipeline.provenance import Provenance, provenance
 
 FORMATS = ("csv", "parquet")
 # Table: the columns it is sorted by, so that the same store gives the same bytes.
@@ -29,6 +30,8 @@ _EXPORTED = {
     "pathway_steps": "stay_id, step, started_at",
     "band_distance": "stay_id, month, ward",
     "policy_values": "name",
+    "published_definitions": 'month, "group", definition, part',
+    "sensitivity": 'month, "group", choice, place',
     "month_summary": 'month, ward, "group"',
     "measure_summary": 'measure_id, month, ward, "group"',
     "rejected_rows": "load_no, table_name, file_name, row_number",
@@ -36,6 +39,8 @@ _EXPORTED = {
     "load_verdicts": "load_no, contract, subject",
     "load_notes": "load_no, sentence",
 }
+# Columns of a table that is not written whole.
+_COLUMNS = {"load_ledger": "* exclude (loaded_at)"}
 # What makes a spreadsheet take a cell for a formula when it begins with it: `=`, `+`, `-`, `@`, their full-width forms,
 # tab, carriage return and line feed (OWASP, "CSV Injection"; the full-width forms: OWASP Web Security Testing Guide,
 # "Testing for CSV Injection"), and the null character (OWASP ASVS 5.0, requirement 1.2.10).
@@ -55,38 +60,52 @@ def export_tables(
 ) -> list[Path]:
     """Writes one file per table and format into `folder` (made if need be) and returns their paths.
 
-    Tables: those of the store, and `measure_<id>` with the rows each measure file returned. Times are UTC: in CSV as
+    Tables: those of the store, `measure_<id>` with the rows each measure file returned, and `provenance`, what all of
+    them were made from; each Parquet file carries that as well, as its key-value metadata. Times are UTC: in CSV as
     ISO 8601 with `Z`, in Parquet as time stamps with zone UTC. Text is as in the store in Parquet, and as
-    `safe_in_spreadsheets` says in CSV. Raises AuditError when the folder cannot be written.
+    `safe_in_spreadsheets` says in CSV. The same inputs, policy and tool give the same bytes: `loaded_at`, the only time
+    of day, stays in the store. Raises AuditError when the folder cannot be written.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise AuditError(f"The folder {folder} cannot be made: {error.strerror}. Give another with --out.") from error
-    queries = {name: (f"select * from {name}", order) for name, order in _EXPORTED.items()}
+    made_from = provenance(connection)
+    connection.register("made_from", made_from.rows())
+    queries = {name: (f"select {_COLUMNS.get(name, '*')} from {name}", order) for name, order in _EXPORTED.items()}
+    queries["provenance"] = ("select * from made_from", "what, name, value")
     for measure in measures:
         query = f"select * exclude (measure_id, patient_key) from measure_rows where measure_id = '{measure.id}'"
         queries[f"measure_{measure.id}"] = (query, "all")
     return [
-        _write(connection, query, order, folder / f"{name}.{form}", form)
+        _write(connection, query, order, folder / f"{name}.{form}", form, made_from)
         for name, (query, order) in queries.items()
         for form in formats
     ]
 
 
-def _write(connection: duckdb.DuckDBPyConnection, query: str, order: str, path: Path, form: str) -> Path:
+def _write(
+    connection: duckdb.DuckDBPyConnection, query: str, order: str, path: Path, form: str, made_from: Provenance
+) -> Path:
     types = {name: kind for name, kind, *_ in connection.execute(f"describe {query}").fetchall()}
     columns = ", ".join(_as_written(name, kind, form) for name, kind in types.items())
-    options = "format csv, header" if form == "csv" else "format parquet, compression zstd"
-    target = str(path).replace("'", "''")
+    facts = ", ".join(f"{name}: {_literal(value)}" for name, value in made_from.in_short().items())
+    parquet = f"format parquet, compression zstd, kv_metadata {{{facts}}}"
+    options = "format csv, header" if form == "csv" else parquet
     try:
-        connection.execute(f"copy (select {columns} from ({query}) order by {order}) to '{target}' ({options})")
+        connection.execute(
+            f"copy (select {columns} from ({query}) order by {order}) to {_literal(str(path))} ({options})"
+        )
     except duckdb.IOException as error:
         raise AuditError(
             f"The file {path} cannot be written (no permission, or the disk is full). "
             "Files written before it are complete. Make room or give another folder with --out."
         ) from error
     return path
+
+
+def _literal(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
 
 
 def _as_written(name: str, kind: str, form: str) -> str:

@@ -13,6 +13,7 @@ from pipeline.catalogue import check_on_store, fingerprint, read_measures
 from pipeline.episodes import high_fio2_episodes
 from pipeline.errors import StoreError
 from pipeline.event_tables import EVENT_TABLES
+from pipeline.events.choices import choices
 from pipeline.events.stretches import Batch, stretches
 from pipeline.events.valves import VALVE
 from pipeline.measure_file import Measure
@@ -31,6 +32,8 @@ DERIVED_TABLES = (
     "band_distance",
     "oxygen_change_effects",
     "excess_totals",
+    "sensitivity",
+    "published_definitions",
 )
 MEASURED_TABLES = (
     "conditions",
@@ -38,6 +41,7 @@ MEASURED_TABLES = (
     "high_fio2_episodes",
     *EVENT_TABLES,
     "policy_values",
+    "sensitivity_choices",
     *DERIVED_TABLES,
     "measure_rows",
     "measure_summary",
@@ -52,7 +56,8 @@ def measure_store(
 ) -> bool:
     """Fills the measured tables in one transaction; does nothing, and returns false, when they are up to date.
 
-    They are up to date while the data, the policy, the measure files and the tool are those they were made with.
+    They are up to date while the data, the policy, the measure files and the tool are those they were made with, and
+    none of them is missing.
     Raises StoreError when nothing was loaded yet, MeasureFileError when a file of sql/measures/ is not valid.
     Whatever is raised, the tables are as before.
     """
@@ -65,9 +70,12 @@ def measure_store(
     state = ":".join(
         (fact(connection, "data_version") or "", policy.fingerprint, fingerprint(measures), tool_version())
     )
-    if fact(connection, "measured_state") == state:
+    missing = _missing_tables(connection)
+    if fact(connection, "measured_state") == state and not missing:
         return False
-    _make_missing_tables(connection)
+    # So that measures fit a store made by an earlier tool.
+    for table in missing:
+        connection.execute(sql_text("tables", table))
     check_on_store(measures, connection)
     # What does not fit into memory is written beside the store for the time being.
     with owner_only(), transaction(connection):
@@ -82,6 +90,7 @@ def _measure_all(
 ) -> None:
     empty_measured_tables(connection)
     insert(connection, "policy_values", _policy_values(policy))
+    insert(connection, "sensitivity_choices", choices(policy))
     fill_timeline(connection, policy, tell)
     tell("adding up band time")
     for table in DERIVED_TABLES:
@@ -103,12 +112,9 @@ def empty_measured_tables(connection: duckdb.DuckDBPyConnection) -> None:
         connection.execute(sql_text("tables", table))
 
 
-def _make_missing_tables(connection: duckdb.DuckDBPyConnection) -> None:
-    """Makes the measured tables that a store made by an earlier tool does not have yet, so that measures fit it."""
+def _missing_tables(connection: duckdb.DuckDBPyConnection) -> list[str]:
     present = {name for (name,) in connection.execute("select table_name from information_schema.tables").fetchall()}
-    for table in MEASURED_TABLES:
-        if table not in present:
-            connection.execute(sql_text("tables", table))
+    return [table for table in MEASURED_TABLES if table not in present]
 
 
 def fill_timeline(

@@ -9,6 +9,7 @@ import duckdb
 from pipeline.errors import AuditError
 from pipeline.pathway.steps import STEPS
 from pipeline.policy import Policy
+from pipeline.provenance import provenance
 from pipeline.store import owner_only
 from reports import case_charted, case_summary, case_tables, definitions, load_verdicts, page, store_tables
 from reports.absent import absent_tables, in_words
@@ -63,6 +64,6 @@ def _values(con: duckdb.DuckDBPyConnection, record: Record, policy: Policy) -> d
         "policy": policy,
         "thresholds": definitions.thresholds(policy),
         "devices": definitions.devices(policy),
-        "tool_version": store_tables.ledger(con, record.zone)["tool_version"].tail(1).to_list(),
+        "made_from": provenance(con, policy.fingerprint),
         "started": clock(record.started_at, record.zone),
     }

@@ -25,6 +25,8 @@ HAIRLINE = "#dcd8d4"
 SHADES = {"below": "#33243f", "within": "#e6e1ea", "above": "#9d88aa", "rest": "#ffffff"}
 FONT = "sans-serif"
 SIZE = 12
+# More months than this have no room for a name each.
+_MONTHS_NAMED = 14
 
 _CONFIG: dict[str, Any] = {
     "aria": False,
@@ -75,7 +77,7 @@ def strip(parts: Mapping[str, float], label: str) -> Markup:
         ends.append({"part": part, "from": reached, "to": reached + share, "shade": SHADES[part]})
         reached += share
     bars = (
-        alt.Chart(_values(ends))
+        alt.Chart(values(ends))
         .mark_bar(stroke=INK, strokeWidth=0.6, height=11)
         .encode(
             alt.X("from:Q", scale=alt.Scale(domain=[0, 1]), axis=None),
@@ -84,53 +86,11 @@ def strip(parts: Mapping[str, float], label: str) -> Markup:
         )
     )
     frame = (
-        alt.Chart(_values([{"from": 0, "to": 1}]))
+        alt.Chart(values([{"from": 0, "to": 1}]))
         .mark_bar(fill="#ffffff", stroke=GREY, strokeWidth=0.6, height=11)
         .encode(alt.X("from:Q", axis=None), alt.X2("to"))
     )
     return svg((frame + bars).properties(width=220, height=12, padding=1), label)
-
-
-def trend(
-    points: Sequence[Point],
-    last: str,
-    label: str,
-    axis_title: str,
-    ends: tuple[float, float] | None = None,
-    changes: Sequence[str] = (),
-) -> Markup:
-    """Months from left to right, a dot and a 95 % interval each, every month once and in order.
-
-    last: the text beside the last dot. ends: of the axis; without them from 0 to above the highest value.
-    changes: months in which the meaning changed, drawn as rules.
-    """
-    bottom, top = ends or (0.0, top_of(points))
-    months = [point.month for point in points]
-    x = alt.X(
-        "month:O",
-        scale=alt.Scale(domain=months),
-        axis=alt.Axis(title=None, grid=False, labelAngle=0, labelExpr=_month_label_expression(months)),
-    )
-    scale = alt.Scale(domain=[bottom, top])
-    axis = alt.Axis(title=axis_title, tickCount=4, domain=False, ticks=False)
-    y, low = (alt.Y(f"{end}:Q", scale=scale, axis=axis) for end in ("value", "low"))
-    base = alt.Chart(_values([_within(point, bottom, top) for point in points]))
-    known = base.transform_filter("isValid(datum.value)")
-    layers = [
-        known.mark_rule(strokeWidth=1.4, opacity=0.55, color=ACCENT).encode(x, low, alt.Y2("high")),
-        base.mark_line(strokeWidth=1.6, color=ACCENT).encode(x, y),
-        known.mark_point(filled=True, size=30, opacity=1, color=ACCENT).encode(x, y),
-    ]
-    marked = [month for month in changes if month in months]
-    if marked:
-        rules = alt.Chart(_values([{"month": month} for month in marked]))
-        words = rules.mark_text(text="meaning changed", align="left", dx=4, fontSize=SIZE - 2, color=INK)
-        layers.append(rules.mark_rule(color=INK, strokeDash=[2, 3]).encode(x))
-        layers.append(words.encode(x, alt.YValue(4)))
-    if points[-1].value is not None:
-        beside = alt.Chart(_values([_within(points[-1], bottom, top)]))
-        layers.append(beside.mark_text(text=last, align="left", dx=9, fontSize=SIZE, color=INK).encode(x, y))
-    return svg(alt.layer(*layers).properties(width=390, height=112), label)
 
 
 def intervals(
@@ -139,7 +99,7 @@ def intervals(
     """A dot and a 95 % interval for each name, in the order given; a rule at the hospital's figure."""
     order = [str(index) for index in range(len(rows))]
     names = {str(index): row.name for index, row in enumerate(rows)}
-    data = _values(
+    data = values(
         [
             {"row": str(index), "value": row.value, "low": max(row.low, bottom), "high": min(row.high, top)}
             for index, row in enumerate(rows)
@@ -154,7 +114,7 @@ def intervals(
     base = alt.Chart(data)
     layers: list[alt.Chart] = []
     if reference is not None:
-        layers.append(alt.Chart(_values([{"value": reference}])).mark_rule(color=GREY, strokeDash=[3, 3]).encode(x))
+        layers.append(alt.Chart(values([{"value": reference}])).mark_rule(color=GREY, strokeDash=[3, 3]).encode(x))
     layers.append(base.mark_rule(color=ACCENT, strokeWidth=1.6).encode(y, alt.X("low:Q"), alt.X2("high")))
     layers.append(base.mark_point(filled=True, size=44, color=ACCENT, opacity=1).encode(y, x))
     return svg(alt.layer(*layers).properties(width=190, height=alt.Step(22)), label)
@@ -166,7 +126,7 @@ def grid(names: Sequence[str], months: Sequence[str], cells: Sequence[Sequence[f
     A cell without a figure stays empty. The darkest shade stands for the highest figure and still carries dark text.
     """
     top = max((value for row in cells for value in row if value is not None), default=0.0) or 1.0
-    data = _values(
+    data = values(
         [
             {"row": str(index), "month": month, "text": _cell_text(value), "shade": _shade(value / top)}
             for index, row in enumerate(cells)
@@ -177,7 +137,7 @@ def grid(names: Sequence[str], months: Sequence[str], cells: Sequence[Sequence[f
     x = alt.X(
         "month:O",
         scale=alt.Scale(domain=list(months)),
-        axis=alt.Axis(title=None, labelAngle=0, ticks=False, domain=False, labelExpr=_month_label_expression(months)),
+        axis=alt.Axis(title=None, labelAngle=0, ticks=False, domain=False, labelExpr=month_label_expression(months)),
     )
     places = {str(index): name for index, name in enumerate(names)}
     y = alt.Y("row:N", scale=alt.Scale(domain=list(places)), axis=_names_axis(places))
@@ -229,19 +189,13 @@ def round_up(value: float) -> float:
     return next(round(step * power, 10) for step in (1.5, 2, 2.5, 3, 4, 5, 6, 8, 10) if value <= step * power)
 
 
-def _within(point: Point, bottom: float, top: float) -> dict[str, object]:
-    low = None if point.low is None else max(point.low, bottom)
-    # An interval that has a lower end only goes on beyond the axis.
-    high = None if low is None else min(top if point.high is None else point.high, top)
-    return {"month": point.month, "value": point.value, "low": low, "high": high}
-
-
-def _month_label_expression(months: Sequence[str]) -> str:
-    """Short names of months, with the year under the first and under every January."""
-    words = {}
-    for index, month in enumerate(months):
+def month_label_expression(months: Sequence[str]) -> str:
+    """Short names of months, with the year under the first and under every January; of many months, every third."""
+    named = [month for month in months if len(months) <= _MONTHS_NAMED or int(month[5:]) % 3 == 1]
+    words: dict[str, str | list[str]] = dict.fromkeys(months, "")
+    for month in named:
         short, year = wording.short_month(month).split(" ")[0], month[:4]
-        words[month] = [short, year] if index == 0 or month.endswith("-01") else short
+        words[month] = [short, year] if month == named[0] or month.endswith("-01") else short
     return _lookup_expression(words)
 
 
@@ -263,7 +217,8 @@ def _lookup_expression(words: Mapping[str, str | list[str]]) -> str:
     return f"({json.dumps(words)})[datum.value]"
 
 
-def _values(rows: Sequence[Mapping[str, object]]) -> alt.InlineData:
+def values(rows: Sequence[Mapping[str, object]]) -> alt.InlineData:
+    """Rows as the data of a chart."""
     return alt.InlineData(values=[dict(row) for row in rows])
 
 

@@ -1,15 +1,18 @@
 """The section of every measure in the catalogue: a new measure appears by itself."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import duckdb
 import polars as pl
 from markupsafe import Markup
 
 from pipeline.catalogue import Measure
-from reports import charts, sentences, wording
+from pipeline.declared_changes import NONE_DECLARED, DeclaredChanges
+from reports import changes_made, charts, signals, wording
 from reports.figures import pick
+from reports.trend_chart import Mark, trend
 from reports.wards import ward_names
 
 PERCENT = "%"
@@ -27,9 +30,10 @@ class Result:
 
 @dataclass(frozen=True)
 class Section:
-    """One measure: its words, this month, twelve months, and the figures by group and by ward.
+    """One measure: its words, this month, the months before it, and the figures by group and by ward.
 
-    unit: what the figures need beside them; empty where they say per cent themselves.
+    unit: what the figures need beside them; empty where they say per cent themselves. notes: its signals and limits;
+    changed: the figure before and after each declared change.
     """
 
     measure: Measure
@@ -38,6 +42,8 @@ class Section:
     remark: str
     unit: str
     answer: str
+    notes: tuple[str, ...]
+    changed: tuple[str, ...]
     svg: Markup
     groups: tuple[tuple[str, Result], ...]
     months: tuple[tuple[str, Result], ...]
@@ -74,17 +80,23 @@ def parts(made: Sequence[Section]) -> list[Part]:
 
 
 def sections(
-    measures: Sequence[Measure], summary: pl.DataFrame, month: str, absent: Collection[str] = ()
+    con: duckdb.DuckDBPyConnection,
+    measures: Sequence[Measure],
+    summary: pl.DataFrame,
+    month: str,
+    absent: Collection[str] = (),
+    declared: DeclaredChanges = NONE_DECLARED,
 ) -> list[Section]:
     """One section per measure, in the catalogue's order. summary: `measure_summary`, small counts suppressed.
 
     absent: tables never loaded; a measure that needs one of them shows no figure and says so.
     """
+    months = signals.months_drawn(summary, month)
     made = []
     for measure in measures:
         rows = summary.filter(pl.col("measure_id") == measure.id)
         untold = [table for table in measure.needs if table in absent]
-        section = _section(measure, rows.clear() if untold else rows, month)
+        section = _section(con, measure, rows.clear() if untold else rows, months, declared)
         if untold:
             why = f"could not be made: no {wording.listed_in_words(untold)} were loaded"
             section = replace(section, now=replace(section.now, why=why), remark="")
@@ -92,31 +104,50 @@ def sections(
     return made
 
 
-def _section(measure: Measure, rows: pl.DataFrame, month: str) -> Section:
-    months = wording.months_up_to(month)
+def _section(
+    con: duckdb.DuckDBPyConnection,
+    measure: Measure,
+    rows: pl.DataFrame,
+    months: Sequence[str],
+    declared: DeclaredChanges,
+) -> Section:
+    month = months[-1]
     groups = [
         (wording.GROUP_IN_WORDS[group], _result(measure, rows, month, None, group))
         for group in ("retainer", "other")
         if pick(rows, month, None, group) is not None
     ]
-    points = [(each, *_ends(rows, each)) for each in months]
+    picked = {each: pick(rows, each, None, None) or {} for each in months}
     unit = "" if measure.unit == PERCENT else measure.unit
-    answer = sentences.trend_title(
-        [(each, value) for each, value, _, _ in points],
-        lambda value: written(measure.unit, value),
-        month,
-    )
+    told = _told(measure, picked, declared)
+    whole = rows.filter(pl.col("ward").is_null() & pl.col("group").is_null() & (pl.col("month") <= month))
+    shown = dict(whole.filter(pl.col("result").is_not_null()).select("month", "result").iter_rows())
     return Section(
         measure,
         now=_result(measure, rows, month, None, None),
         before=_result(measure, rows, wording.month_before(month), None, None),
         remark=_remark(measure, rows, month),
         unit=unit,
-        answer=f"{answer} ({unit})" if unit else answer,
-        svg=_chart(measure, points, answer),
+        answer=f"{told.answer} ({unit})" if unit else told.answer,
+        notes=told.notes,
+        changed=changes_made.of_measure(con, measure, shown, declared, lambda value: written(measure.unit, value)),
+        svg=_chart(measure, picked, told, declared),
         groups=tuple(groups),
         months=tuple((wording.month_in_words(each), _result(measure, rows, each, None, None)) for each in months),
         wards=tuple((ward, _result(measure, rows, month, ward, None)) for ward in ward_names(rows, month)),
+    )
+
+
+def _told(measure: Measure, picked: Mapping[str, dict[str, Any]], declared: DeclaredChanges) -> signals.Told:
+    values, sizes = ([row.get(name) for row in picked.values()] for name in ("result", "denominator"))
+    series = signals.series_of_measure(measure, list(picked), values, sizes)
+    share = measure.unit == PERCENT
+    return signals.tell(
+        series,
+        lambda value: written(measure.unit, value),
+        declared,
+        scale=100 if share else 1,
+        highest=1.0 if share else float("inf"),
     )
 
 
@@ -168,22 +199,18 @@ def _basis(measure: Measure, row: dict[str, Any]) -> str:
     return patients
 
 
-def _ends(rows: pl.DataFrame, month: str) -> tuple[float | None, float | None, float | None]:
-    row = pick(rows, month, None, None) or {}
-    return row.get("result"), row.get("low"), row.get("high")
-
-
 def _chart(
-    measure: Measure, points: Sequence[tuple[str, float | None, float | None, float | None]], answer: str
+    measure: Measure, picked: Mapping[str, dict[str, Any]], told: signals.Told, declared: DeclaredChanges
 ) -> Markup:
-    if all(value is None for _, value, _, _ in points):
+    ends = {month: [row.get(name) for name in ("result", "low", "high")] for month, row in picked.items()}
+    if all(value is None for value, _, _ in ends.values()):
         return Markup()
     scale = 100 if measure.unit == PERCENT else 1
-    drawn = [charts.Point(month, *(_scaled(end, scale) for end in ends)) for month, *ends in points]
-    last = written(measure.unit, points[-1][1])
-    label = f"{measure.title}, by month, in {measure.unit}, with 95 % intervals. {answer}."
-    changed = [f"{change.date:%Y-%m}" for change in measure.changes]
-    return charts.trend(drawn, last, label, measure.unit, changes=changed)
+    drawn = [charts.Point(month, *(_scaled(end, scale) for end in three)) for month, three in ends.items()]
+    last = written(measure.unit, list(ends.values())[-1][0])
+    label = f"{measure.title}, by month, in {measure.unit}, with 95 % intervals. {told.answer}. {' '.join(told.notes)}"
+    changed = [Mark(change.date, "meaning changed", dashed=True) for change in measure.changes]
+    return trend(drawn, last, label, measure.unit, limits=told.limits, marks=[*changed, *signals.marks(declared)])
 
 
 def _scaled(value: float | None, scale: float) -> float | None:

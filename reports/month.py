@@ -1,26 +1,30 @@
 """The report of one month: reads the measured tables, words them, and writes one page."""
 
 from collections.abc import Collection
-from datetime import datetime
 from pathlib import Path
 
 import duckdb
 import polars as pl
 
 from pipeline.catalogue import read_measures
-from pipeline.errors import AuditError, listed
+from pipeline.declared_changes import NONE_DECLARED, DeclaredChanges, check_wards
 from pipeline.policy import Policy
+from pipeline.provenance import provenance
 from pipeline.rollup import suppress_small_counts
 from reports import (
     bounds,
+    changes_made,
     definitions,
     episodes,
     first_screen,
+    funnels,
+    literature,
     load_verdicts,
     measures,
     page,
     quality,
     retention,
+    sensitivity,
     sentences,
     store_tables,
     trend,
@@ -30,30 +34,41 @@ from reports import (
 )
 from reports.absent import absent_tables, in_words, left_empty
 from reports.figures import group_figures
+from reports.month_asked import chosen_month
 
-MONTHS_NAMED = 36
 
-
-def write_month_report(con: duckdb.DuckDBPyConnection, out: Path, month: str | None, policy: Policy) -> Path:
+def write_month_report(
+    con: duckdb.DuckDBPyConnection,
+    out: Path,
+    month: str | None,
+    policy: Policy,
+    declared: DeclaredChanges = NONE_DECLARED,
+) -> Path:
     """Writes `oxygen-audit-YYYY-MM.html` into the folder `out` and returns its path.
 
     con: a store that has been measured; it is only read. month: YYYY-MM in the store's zone; null: the last complete
-    calendar month. The same store, month and policy give the same bytes.
-    Raises AuditError when the store holds no such month, or no complete one.
+    calendar month. declared: what was changed on the wards, and when. The same store, month, policy and changes
+    give the same bytes.
+    Raises AuditError when the store holds no such month, or no complete one; ChangesError when a change names a ward
+    that the store does not hold.
     """
-    values = _values(con, month, policy)
+    values = _values(con, month, policy, declared)
     out.mkdir(parents=True, exist_ok=True)
     path = out / f"oxygen-audit-{values['month']}.html"
     path.write_text(page.render("month.html.j2", **values), encoding="utf-8", newline="\n")
     return path
 
 
-def _values(con: duckdb.DuckDBPyConnection, asked: str | None, policy: Policy) -> dict[str, object]:
+def _values(
+    con: duckdb.DuckDBPyConnection, asked: str | None, policy: Policy, declared: DeclaredChanges
+) -> dict[str, object]:
     zone = store_tables.zone(con)
     as_of = store_tables.as_of(con)
     raw = store_tables.summaries(con)
-    month = _chosen_month(asked, sorted(raw["month"].unique()), as_of, zone)
+    month = chosen_month(asked, sorted(raw["month"].unique()), as_of, zone)
     start, end = store_tables.month_bounds(month, wording.month_before(month, -1), zone)
+    check_wards(declared, raw["ward"].drop_nulls().unique())
+    declared = changes_made.up_to(declared, month)
     absent = absent_tables(con)
     summary = left_empty(suppress_small_counts(raw, policy), absent)
     changes = left_empty(store_tables.changes(con), absent)
@@ -71,8 +86,14 @@ def _values(con: duckdb.DuckDBPyConnection, asked: str | None, policy: Policy) -
         "untold": in_words(absent),
         **_first_screen(con, summary, changes, month, policy, absent),
         **_tables(con, summary, changes, month, policy, zone, absent),
+        **_other_ways(con, summary, changes, month, policy, absent),
+        "made_from": provenance(con, policy.fingerprint),
         "case_lists": episodes.case_lists(found),
-        "parts": measures.parts(measures.sections(catalogue, measured, month, absent)),
+        "parts": measures.parts(measures.sections(con, catalogue, measured, month, absent, declared)),
+        "trend": trend.questions(summary, changes, month, policy.small_count_below, declared),
+        "changes_made": changes_made.changes_made(con, summary, month, policy.small_count_below, declared),
+        "declared": declared,
+        "funnels": funnels.funnels(con, catalogue, measured, month, absent),
         "load_points": points,
         "bounds": bounds.bounds(catalogue, measured, summary, store_tables.unknown(con, month), found, month),
         "thresholds": definitions.thresholds(policy),
@@ -117,13 +138,11 @@ def _tables(
     ledger = store_tables.ledger(con, zone)
     kept, reasons = quality.kept_aside(store_tables.rejected(con, quality.EXAMPLES))
     return {
-        "trend": trend.questions(summary, changes, month, small),
         "ward_charts": ward_charts,
         "ward_groups": ward_groups,
         "rows_read": quality.rows_read(ledger),
         "ledger": ledger.rows(named=True),
         "times_ambiguous": int(ledger["times_ambiguous"].sum()),
-        "tool_version": ledger["tool_version"].tail(1).to_list(),
         "kept": kept,
         "load_notes": store_tables.notes(con),
         "distances": retention.distances(store_tables.distances(con, month), small, "devices" not in absent),
@@ -139,30 +158,19 @@ def _tables(
     }
 
 
-def _chosen_month(asked: str | None, months: list[str], as_of: datetime | None, zone: str) -> str:
-    """The month asked for, or the last one that ended by the as-of."""
-    if not months:
-        raise AuditError(
-            "The store holds no month to report: no stay was measured. Load an extract first: "
-            "bandaudit load EXTRACT --store FILE"
-        )
-    named = f"Months in the store: {listed(months[::-1], MONTHS_NAMED)}."
-    if asked is not None:
-        if asked not in months:
-            raise AuditError(
-                f"The month given with --month is not in the store. Expected YYYY-MM. {named} "
-                "Give one of them, or leave --month out for the last complete one."
-            )
-        return asked
-    complete = [month for month in months if as_of is not None and _end(month, zone) <= as_of]
-    if not complete:
-        raise AuditError(
-            f"No month in the store is complete: the extract ends before the first one does. {named} "
-            f"To report an incomplete one, name it: --month {months[-1]}"
-        )
-    return complete[-1]
-
-
-def _end(month: str, zone: str) -> datetime:
-    after = wording.month_before(month, -1)
-    return store_tables.month_bounds(after, after, zone)[0]
+def _other_ways(
+    con: duckdb.DuckDBPyConnection,
+    summary: pl.DataFrame,
+    changes: pl.DataFrame,
+    month: str,
+    policy: Policy,
+    absent: Collection[str],
+) -> dict[str, object]:
+    now, before = (store_tables.of_month(con, "sensitivity", each) for each in (month, wording.month_before(month)))
+    groups = [
+        group_figures(summary, changes, month, None, group, policy.small_count_below) for group in ("retainer", "other")
+    ]
+    return {
+        "sensitivity": sensitivity.section(now, before, groups, policy, absent),
+        "literature": literature.blocks(store_tables.of_month(con, "published_definitions", month), policy, absent),
+    }

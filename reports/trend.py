@@ -1,4 +1,4 @@
-"""Twelve months of below, within and above the band on oxygen, for CO2 retainers and for everybody else."""
+"""Below, within and above the band on oxygen by month, for CO2 retainers and for everybody else."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -6,8 +6,10 @@ from dataclasses import dataclass
 import polars as pl
 from markupsafe import Markup
 
-from reports import charts, sentences, wording
+from pipeline.declared_changes import NONE_DECLARED, DeclaredChanges
+from reports import charts, signals, wording
 from reports.figures import GroupFigures, Share, State, group_figures
+from reports.trend_chart import ends_of, trend
 
 QUESTIONS = (
     ("below", "Below the band"),
@@ -19,10 +21,11 @@ GROUPS = ("retainer", "other")
 
 @dataclass(frozen=True)
 class Chart:
-    """One chart with its answer; `svg` is empty when there is nothing to draw."""
+    """One chart with its answer, its signals and limits in words; `svg` is empty when there is nothing to draw."""
 
     group: str
     answer: str
+    notes: tuple[str, ...]
     svg: Markup
 
 
@@ -44,25 +47,36 @@ class Question:
     rows: tuple[MonthRow, ...]
 
 
-def questions(summary: pl.DataFrame, changes: pl.DataFrame, month: str, small: float) -> list[Question]:
-    """The three questions over the twelve calendar months that end with this one, hospital-wide."""
-    months = wording.months_up_to(month)
+def questions(
+    summary: pl.DataFrame, changes: pl.DataFrame, month: str, small: float, declared: DeclaredChanges = NONE_DECLARED
+) -> list[Question]:
+    """The three questions over the months that end with this one (see `signals.months_drawn`), hospital-wide."""
+    months = signals.months_drawn(summary, month)
     figures = {
         group: [group_figures(summary, changes, each, None, group, small) for each in months] for group in GROUPS
     }
-    return [_question(share, title, figures, month) for share, title in QUESTIONS]
+    return [_question(share, title, figures, declared) for share, title in QUESTIONS]
 
 
-def _question(share: str, title: str, figures: dict[str, list[GroupFigures]], month: str) -> Question:
+def _question(share: str, title: str, figures: dict[str, list[GroupFigures]], declared: DeclaredChanges) -> Question:
     lines = {group: [_point(each.month, getattr(each, share)) for each in months] for group, months in figures.items()}
-    ends = (0.0, charts.top_of(point for points in lines.values() for point in points))
-    if share == "within":
-        ends = (charts.bottom_of(point.low for points in lines.values() for point in points), 100.0)
+    told = {group: _told(share, months, declared) for group, months in figures.items()}
+    ends = ends_of(
+        [point for points in lines.values() for point in points],
+        [limits for each in told.values() for limits in each.limits],
+        large=share == "within",
+    )
     return Question(
         title,
-        tuple(_chart(share, title, group, lines[group], month, ends) for group in GROUPS),
+        tuple(_chart(title, group, lines[group], told[group], ends, declared) for group in GROUPS),
         tuple(_month_row(share, each) for each in zip(*(figures[group] for group in GROUPS), strict=True)),
     )
+
+
+def _told(share: str, months: list[GroupFigures], declared: DeclaredChanges) -> signals.Told:
+    values = [getattr(each, share).value for each in months]
+    series = signals.series_of_time([each.month for each in months], values)
+    return signals.tell(series, wording.percent, declared, scale=100, highest=1.0)
 
 
 def _point(month: str, share: Share) -> charts.Point:
@@ -71,19 +85,22 @@ def _point(month: str, share: Share) -> charts.Point:
 
 
 def _chart(
-    share: str, title: str, group: str, points: Sequence[charts.Point], month: str, ends: tuple[float, float]
+    title: str,
+    group: str,
+    points: Sequence[charts.Point],
+    told: signals.Told,
+    ends: tuple[float, float],
+    declared: DeclaredChanges,
 ) -> Chart:
     name = wording.GROUP_IN_WORDS[group]
-    answer = sentences.trend_title(
-        [(point.month, point.value) for point in points],
-        _percent,
-        month,
-    )
     if all(point.value is None for point in points):
-        return Chart(name, answer, Markup())
+        return Chart(name, told.answer, told.notes, Markup())
     last = _percent(points[-1].value)
-    label = f"{title}, {name}, by month, in % of observed time with 95 % intervals. {answer}."
-    return Chart(name, answer, charts.trend(points, last, label, "% of observed time", ends))
+    label = (
+        f"{title}, {name}, by month, in % of observed time with 95 % intervals. {told.answer}. {' '.join(told.notes)}"
+    )
+    drawn = trend(points, last, label, "% of observed time", ends, told.limits, signals.marks(declared))
+    return Chart(name, told.answer, told.notes, drawn)
 
 
 def _percent(value: float | None) -> str:

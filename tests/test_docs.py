@@ -42,7 +42,20 @@ def test_every_bandaudit_command_of_the_readme_runs_in_the_order_given(
     (tmp_path / "corrected").mkdir()
     shutil.copy(tmp_path / "extract-2026-07" / "wards.csv", tmp_path / "corrected")
     calls = [shlex.split(command.split("uv run bandaudit ")[1]) for command in COMMANDS if "bandaudit" in command]
-    told = ["demo", "load", "load", "report", "case", "export", "measures", "load", "sketch-mapping", "load", "load"]
+    told = [
+        "demo",
+        "load",
+        "load",
+        "report",
+        "present",
+        "case",
+        "export",
+        "measures",
+        "load",
+        "sketch-mapping",
+        "load",
+        "load",
+    ]
     assert [call[0] for call in calls] == told
     [key] = [command for command in COMMANDS if "> key.txt" in command]
     subprocess.run(key.replace("python", sys.executable, 1), shell=True, check=True)
@@ -51,6 +64,7 @@ def test_every_bandaudit_command_of_the_readme_runs_in_the_order_given(
     assert list(tmp_path.glob("bandaudit-demo/report/*.html"))
     assert list(tmp_path.glob("audit-pages/*2026-06.html"))
     assert list(tmp_path.glob("audit-cases/*S00012*.html"))
+    assert len(list(tmp_path.glob("board/*2026-06*"))) == 2
 
 
 def test_the_mapping_of_the_readme_loads_the_files_it_describes(

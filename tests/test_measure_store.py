@@ -90,6 +90,16 @@ def test_it_measures_again_after_a_change(
     assert measure_store(store, policy) is False
 
 
+def test_a_store_that_lacks_a_measured_table_is_measured_again(store: duckdb.DuckDBPyConnection) -> None:
+    """As after an update of the tool that brought a new table."""
+    measure_store(store, POLICY)
+    usual = contents(store)
+    store.execute("drop table sensitivity")
+    assert measure_store(store, POLICY) is True
+    assert contents(store) == usual
+    assert measure_store(store, POLICY) is False
+
+
 def test_another_policy_gives_other_figures_and_the_old_one_the_old_figures(store: duckdb.DuckDBPyConnection) -> None:
     measure_store(store, POLICY)
     usual = contents(store)
@@ -185,7 +195,7 @@ def test_a_store_without_stays_can_be_measured() -> None:
     with empty_store() as connection:
         assert measure_store(connection, POLICY) is True
         filled = {table for table, rows in contents(connection).items() if rows}
-        assert filled == {"policy_values"}
+        assert filled == {"policy_values", "sensitivity_choices"}
         assert measure_store(connection, POLICY) is False
 
 

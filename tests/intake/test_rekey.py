@@ -15,7 +15,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import AuditError
@@ -78,6 +78,7 @@ def test_the_hash_is_that_of_the_published_test_cases(connection: duckdb.DuckDBP
     assert found[: len(published)] == published
 
 
+@settings(deadline=None)
 @given(
     st.binary(min_size=32, max_size=200),
     st.lists(st.text(max_size=300), unique=True, max_size=5),
@@ -154,6 +155,7 @@ def test_keys_match_after_hashing_as_they_match_without(connection: duckdb.DuckD
     assert hashed == [key and by_the_standard_library("stay_id", key) for key in plain]
 
 
+@settings(deadline=None)
 @given(st.lists(st.text(max_size=12), min_size=1, max_size=8))
 def test_cells_are_the_same_key_after_hashing_exactly_when_they_are_before(texts: list[str]) -> None:
     piece = pl.DataFrame({"row_number": range(len(texts)), "stay_id": texts}, schema_overrides={"stay_id": pl.String})

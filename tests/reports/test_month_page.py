@@ -48,7 +48,18 @@ def test_shares_of_unobserved_and_no_target_time_are_worked_out_by_hand(page: st
 def test_every_section_stands_in_order_and_headings_never_skip_a_level(page: str) -> None:
     found = read(page)
     sections = [attributes["id"] for attributes in found.named("section") if "id" in attributes]
-    assert sections == ["trend", "wards", "episodes", "measures", "retention", "quality", "definitions", "cautions"]
+    assert sections == [
+        "trend",
+        "wards",
+        "episodes",
+        "measures",
+        "retention",
+        "sensitivity",
+        "literature",
+        "quality",
+        "definitions",
+        "cautions",
+    ]
     levels = [int(tag[1]) for tag, _ in found.elements if re.fullmatch(r"h[1-6]", tag)]
     assert levels[0] == 1
     assert levels.count(1) == 1
@@ -65,7 +76,7 @@ def test_every_measure_of_the_catalogue_has_its_section(page: str) -> None:
 
 def test_the_trend_tables_hold_the_figures_of_the_store(page: str, tmp_path: Path) -> None:
     table = read(page).table_with("Month")
-    assert len(table) == 1 + 12
+    assert len(table) == 1 + 14  # every month of the store
     with duckdb.connect(str(fabricated_store(tmp_path / "store.duckdb"))) as con:
         ((share,),) = con.execute(
             "select share_below from month_summary where month = '2025-12' and ward is null and \"group\" = 'retainer'"
@@ -192,7 +203,7 @@ def test_a_hospital_without_observed_time_gets_a_calm_page(write_page: Written) 
     written = write_page(Scenario(observed=False, episodes=0))
     text = read(written).text
     assert "Nothing can be said about the band in May 2026." in text
-    first = text.split("Twelve months")[0]
+    first = text.split("Month by month")[0]
     bands = read(written).table_with("Below the band")
     assert [row[1] for row in bands[1:]] == [
         "\N{EN DASH} too few to tell, since no saturation was recorded while a target was prescribed"

@@ -1,0 +1,101 @@
+"""The pages for the board in a real browser: every sheet fits, no phone scrolls sideways, a sheet is a printed page.
+
+The page stands in a frame of the size asked for, in which scripts are off; only the page around it measures. Skipped
+where no Chromium is installed.
+"""
+
+import json
+import re
+import shutil
+import subprocess
+from html import escape, unescape
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pytest
+
+from pipeline.policy import read_policy
+from reports.present import write_presentation
+from tests.reports.fabricated import LAST_MONTH, fabricated_store
+from tests.reports.small_hospital import MONTHS, Sizes, made_up, store_of
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+OPTIONS = ("--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking")
+SHEETS = 9
+BOTTOMS = "[...page.querySelectorAll('.sheet')].map((each) => each.getBoundingClientRect().height)"
+# Of what stands in a sheet, how far the lowest reaches; the note under the page begins after it.
+REACHED = (
+    "[...page.querySelectorAll('.sheet')].map((each) => each.querySelector('.foot').getBoundingClientRect().top - "
+    "Math.max(...[...each.querySelectorAll('svg, table, li')].map((one) => one.getBoundingClientRect().bottom)))"
+)
+WIDE = (
+    "[...page.querySelectorAll('.sheet *')].filter((one) => one.scrollWidth > one.clientWidth + 1 && "
+    "one.clientWidth > 0 && !one.closest('svg')).length"
+)
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")
+
+
+@pytest.fixture(scope="module", params=["measured", "long names"])
+def page(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> str:
+    folder = tmp_path_factory.mktemp("board")
+    if request.param == "measured":
+        with store_of(made_up(Sizes((60, 60), (90, 90), 0.6, 0.5, 0.5, 0.5, 0.5, 3, 8.0, 3))) as con:
+            return write_presentation(con, folder, MONTHS[1], read_policy())[0].read_text(encoding="utf-8")
+    store = fabricated_store(folder / "store.duckdb")
+    with duckdb.connect(str(store)) as con:
+        con.execute("delete from month_summary where ward is not null")
+        for number in range(10):
+            con.execute(
+                "insert into month_summary by name select * replace (? as ward) from month_summary "
+                'where ward is null and "group" is null',
+                [f"Ward {chr(65 + number)} of the building at the far end of the long road"],
+            )
+        return write_presentation(con, folder, LAST_MONTH, read_policy())[0].read_text(encoding="utf-8")
+
+
+def seen(page: str, folder: Path, width: int, height: int, expression: str) -> Any:
+    """What an expression over the framed page (`page`, its document) gives; no script runs in the frame."""
+    harness = folder / "harness.html"
+    harness.write_text(
+        f"""<!doctype html><meta charset="utf-8"><body style="margin:0">
+        <iframe id="frame" sandbox="allow-same-origin" style="width:{width}px;height:{height}px;border:0"
+            srcdoc="{escape(page)}"></iframe><pre id="result"></pre>
+        <script>
+        document.getElementById("frame").addEventListener("load", (event) => {{
+          const page = event.target.contentDocument;
+          document.getElementById("result").textContent = "RESULT" + JSON.stringify({expression}) + "END";
+        }});
+        </script>""",
+        encoding="utf-8",
+    )
+    command = [str(CHROMIUM), *OPTIONS, f"--user-data-dir={folder / 'profile'}", f"--window-size={width + 60},{height}"]
+    command += ["--virtual-time-budget=3000", "--dump-dom", harness.as_uri()]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
+    found = re.search(r"RESULT(.*?)END</pre>", done.stdout, re.DOTALL)
+    assert found is not None, done.stderr[-2000:]
+    return json.loads(unescape(found[1]))
+
+
+def test_every_sheet_fits_a_screen_of_1280_by_720(page: str, tmp_path: Path) -> None:
+    heights, room, wide = seen(page, tmp_path, 1300, 720, f"[{BOTTOMS}, {REACHED}, {WIDE}]")
+    assert len(heights) == SHEETS
+    assert max(heights) <= 720.5
+    assert min(room) >= 0
+    assert wide == 0
+
+
+def test_a_phone_does_not_scroll_sideways(page: str, tmp_path: Path) -> None:
+    assert seen(page, tmp_path, 390, 800, "page.documentElement.scrollWidth") <= 390
+
+
+def test_each_sheet_is_one_printed_page_of_16_by_9(page: str, tmp_path: Path) -> None:
+    file, printed = tmp_path / "page.html", tmp_path / "page.pdf"
+    file.write_text(page, encoding="utf-8")
+    command = [str(CHROMIUM), *OPTIONS, f"--user-data-dir={tmp_path / 'profile'}", "--no-pdf-header-footer"]
+    subprocess.run([*command, f"--print-to-pdf={printed}", file.as_uri()], capture_output=True, timeout=120, check=True)
+    pdf = printed.read_bytes()
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == SHEETS
+    boxes = {tuple(round(float(end)) for end in box.split()) for box in re.findall(rb"/MediaBox\s*\[([^\]]*)\]", pdf)}
+    assert boxes == {(0, 0, 960, 540)}
