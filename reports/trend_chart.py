@@ -4,6 +4,7 @@ from calendar import monthrange
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 
 import altair as alt
 from markupsafe import Markup
@@ -62,7 +63,20 @@ def trend(
 
     last: the text beside the last dot. ends: of the axis; without them from 0 to above the highest value.
     """
-    bottom, top = ends or ends_of(points, limits)
+    return _drawn(tuple(points), last, label, axis_title, ends or ends_of(points, limits), tuple(limits), tuple(marks))
+
+
+@lru_cache(maxsize=500)
+def _drawn(
+    points: tuple[Point, ...],
+    last: str,
+    label: str,
+    axis_title: str,
+    ends: tuple[float, float],
+    limits: tuple[MonthLimits, ...],
+    marks: tuple[Mark, ...],
+) -> Markup:
+    bottom, top = ends
     months = [point.month for point in points]
     drawn_limits = [limit for limit in limits if limit.month in months]
     x = alt.X(

@@ -81,7 +81,7 @@ def test_the_month_is_that_of_the_start_by_the_local_clock() -> None:
         assert row["month"] == month
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(cases(grids=(300, 900)))
 def test_each_row_agrees_with_itself_and_other_stays_change_nothing(case: Case) -> None:
     policy = policy_of(case.thresholds)

@@ -193,7 +193,7 @@ def small_wards_with_a_figure(patients: list[Patient], month: str, printed: Prin
 def test_the_attack_finds_what_is_not_hidden(tmp_path: Path) -> None:
     """The same attack on pages made under a policy that hides nothing: were it blind, it would find nothing here."""
     open_policy = replace(POLICY, small_count_below=1)
-    for sizes in EXAMPLES[1:]:
+    for sizes in EXAMPLES[1:4]:
         patients = made_up(sizes)
         pages = presented(patients, tmp_path, open_policy)
         assert _found_or_contradicted(patients, [html for html, _ in pages]), sizes
