@@ -19,7 +19,7 @@ from tests.events import walk
 from tests.events.batches import POLICY, batch_of
 from tests.strategies import Case, cases, policy_of
 
-ENOUGH = settings(max_examples=50, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+ENOUGH = settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 
 
 def built(case: Case) -> Batch:

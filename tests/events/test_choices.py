@@ -20,7 +20,7 @@ from tests.charts import chart, device, flag, gas, reading, target, together
 from tests.events.batches import POLICY, batch_of, rows_of
 from tests.strategies import Case, cases, policy_of
 
-INVENTED = settings(max_examples=30, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+INVENTED = settings(max_examples=20, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 OBSERVED = ("below_s", "within_s", "above_on_oxygen_s", "above_on_air_s", "above_device_unknown_s")
 SECONDS = (*OBSERVED, "unobserved_s")
 HOUR = 3600

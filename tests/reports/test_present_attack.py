@@ -158,7 +158,7 @@ def _steps_given_away(patients: list[Patient], printed: Printed) -> list[str]:
 @example(sizes=EXAMPLES[4])
 @example(sizes=EXAMPLES[5])
 @example(sizes=EXAMPLES[6])
-@settings(max_examples=4, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+@settings(max_examples=2, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
 def test_no_small_count_can_be_worked_back(tmp_path_factory: pytest.TempPathFactory, sizes: Sizes) -> None:
     patients = made_up(sizes)
     if not patients:
