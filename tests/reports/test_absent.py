@@ -21,7 +21,7 @@ OPTIONAL = ("wards", "devices", "gases", "flags")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> Mapping[str, str]:
     """The text of the June page: of a whole extract, without gases, and with nothing but what is required."""
     folder = tmp_path_factory.mktemp("absent")
-    cohort = simulate(stays=500)
+    cohort = simulate(stays=800)
     found = {}
     for name, left_out in {"whole": (), "no gases": ("gases",), "required": OPTIONAL}.items():
         extract, store = folder / name / "extract", folder / name / "store.duckdb"
