@@ -21,7 +21,7 @@ from tests.strategies import Case, cases, frames, policy_of
 
 # Columns of a timeline row that are not a state: its span, and whether a reading was taken at its start.
 SPAN_COLUMNS = {"started_at", "ended_at", "seconds", "reading_taken"}
-BY_MINUTE = settings(max_examples=80, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+BY_MINUTE = settings(max_examples=50, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 BY_SECOND = settings(max_examples=30, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 
 

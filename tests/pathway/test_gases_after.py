@@ -180,7 +180,7 @@ def waited(
     return None, minutes, False if minutes > limit else None
 
 
-@settings(max_examples=75, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(cases(grids=(300, 900)))
 def test_the_slow_walk_finds_the_same(case: Case) -> None:
     policy = policy_of(case.thresholds)

@@ -230,7 +230,7 @@ def is_less(before: dict[str, Any], now: dict[str, Any]) -> bool:
     return now["device"] is not None and before["device"] == now["device"] and None not in flows and flows[1] < flows[0]
 
 
-@settings(max_examples=75, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(cases(grids=(300, 900)))
 def test_the_slow_walk_finds_the_same_runs(case: Case) -> None:
     policy = policy_of(case.thresholds)
