@@ -114,7 +114,7 @@ def empty_measured_tables(connection: duckdb.DuckDBPyConnection) -> None:
 
 def _missing_tables(connection: duckdb.DuckDBPyConnection) -> list[str]:
     present = {name for (name,) in connection.execute("select table_name from information_schema.tables").fetchall()}
-    return [table for table in MEASURED_TABLES if table not in present]
+    return [table for table in (*MEASURED_TABLES, "stays_by_group") if table not in present]
 
 
 def fill_timeline(
@@ -203,14 +203,6 @@ def run_measure(connection: duckdb.DuckDBPyConnection, measure: Measure) -> None
     connection.execute(
         f"""
         insert into measure_rows by name
-        with groups as (
-            select distinct
-                stay_id,
-                patient_key,
-                month,
-                retainer_group
-            from stay_month_time
-        )
         select
             ? as measure_id,
             result.stay_id,
@@ -220,7 +212,7 @@ def run_measure(connection: duckdb.DuckDBPyConnection, measure: Measure) -> None
             {group} as "group",
             {", ".join(f"result.{name}" for name in kept)}
         from ({measure.sql}) as result
-        join groups on groups.stay_id = result.stay_id and groups.month = result.month
+        join stays_by_group as groups on groups.stay_id = result.stay_id and groups.month = result.month
         """,
         [measure.id],
     )

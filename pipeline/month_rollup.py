@@ -103,22 +103,16 @@ def _episode_counts(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             from high_fio2_episodes as episodes
             join timeline
                 on timeline.stay_id = episodes.stay_id and timeline.started_at = episodes.started_at
-        ),
-        stay_groups as (
-            select distinct
-                stay_id,
-                month,
-                retainer_group
-            from stay_month_time
         )
         select
             started.month,
             started.ward,
-            stay_groups.retainer_group as "group",
+            stays_by_group.retainer_group as "group",
             started.saturation_during = 'above' as above,
             not started.repeat_gas_in_time as without_gas
         from started
-        join stay_groups on stay_groups.stay_id = started.stay_id and stay_groups.month = started.month
+        join stays_by_group
+            on stays_by_group.stay_id = started.stay_id and stays_by_group.month = started.month
     """).pl()
     return (
         in_every_cell(episodes)

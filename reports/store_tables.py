@@ -182,14 +182,6 @@ def distances(con: duckdb.DuckDBPyConnection, month: str) -> pl.DataFrame:
     """One row per group (retainer / other): patients, readings under a target, and how many in each step outside."""
     return con.sql(
         """
-        with groups as (
-            select distinct
-                stay_id,
-                patient_key,
-                month,
-                retainer_group
-            from stay_month_time
-        )
         select
             groups.retainer_group as "group",
             count(distinct groups.patient_key) as patients,
@@ -201,7 +193,7 @@ def distances(con: duckdb.DuckDBPyConnection, month: str) -> pl.DataFrame:
             sum(above_on_oxygen_by_2) as above_on_oxygen_by_2,
             sum(above_on_oxygen_by_more) as above_on_oxygen_by_more
         from band_distance
-        join groups
+        join stays_by_group as groups
             on groups.stay_id = band_distance.stay_id and groups.month = band_distance.month
         where band_distance.month = $month
         group by groups.retainer_group

@@ -20,12 +20,12 @@ import pyarrow.parquet
 
 from pipeline.errors import ExtractError, listed
 from pipeline.intake.csv_text import csv_header, csv_pieces
+from pipeline.intake.parquet_frames import holds_single_values, no_single_values, parquet_frames
 from pipeline.intake.ragged import RaggedRow
 from pipeline.intake.recoded import RecodedStream
 from pipeline.vocabulary import TABLES
 
 _FILE_NAME = re.compile(r"(?P<table>[a-z]+)(?:-[^.]+)?\.(?P<form>csv|csv\.gz|parquet|xlsx)")
-_PARQUET_ROWS = 250_000
 _LARGEST_WHOLE_NUMBER = 1e15
 # What the readers raise over a file that is not as it should be.
 _DAMAGE = (pa.ArrowException, pl.exceptions.PolarsError, fastexcel.FastExcelError, UnicodeError, OSError)
@@ -185,35 +185,15 @@ def _sheet_rows(file: ExtractFile, columns: list[str]) -> pl.DataFrame:
 def _parquet_pieces(file: ExtractFile, columns: list[str]) -> Iterator[pl.DataFrame]:
     whole = pa.parquet.ParquetFile(file.path)
     kinds = whole.schema_arrow.types
-    unread = [name for name, kind in zip(columns, kinds, strict=True) if not _holds_single_values(kind)]
+    unread = [name for name, kind in zip(columns, kinds, strict=True) if not holds_single_values(kind)]
     needed = [name for name in unread if name in TABLES[file.table].column_names]
     if needed:
-        raise ExtractError(
-            f"The file {file.name} holds lists, groups or bytes in: {listed(needed)}. Expected text, numbers or times. "
-            "Export these columns as text and load again; nothing was stored."
-        )
-    row_number = 1
-    for batch in whole.iter_batches(batch_size=_PARQUET_ROWS):
-        # Text that is not UTF-8 would pass unseen until it is stored.
-        batch.validate(full=True)
-        cells = {name: _in_utc(cell) for name, cell in zip(columns, batch.columns, strict=True) if name not in unread}
-        frame = pl.DataFrame(pl.from_arrow(pa.table(cells)))
-        # Not a number is how other tools write an empty cell into a column of numbers.
-        frame = frame.with_columns(pl.col(pl.Float32, pl.Float64).fill_nan(None))
-        yield frame.with_row_index("row_number", offset=row_number)
-        row_number += frame.height
+        raise no_single_values(file.name, needed)
 
+    def chosen(batch: pa.RecordBatch) -> dict[str, pa.Array]:
+        return {name: cell for name, cell in zip(columns, batch.columns, strict=True) if name not in unread}
 
-def _holds_single_values(kind: pa.DataType) -> bool:
-    of_bytes = pa.types.is_binary(kind) or pa.types.is_large_binary(kind) or pa.types.is_fixed_size_binary(kind)
-    return not (pa.types.is_nested(kind) or of_bytes or pa.types.is_duration(kind))
-
-
-def _in_utc(column: pa.Array) -> pa.Array:
-    # Zoned timestamps are UTC underneath; the names of other zones are not all known to polars.
-    if pa.types.is_timestamp(column.type) and column.type.tz is not None:
-        return column.cast(pa.timestamp(column.type.unit, "UTC"))
-    return column
+    yield from parquet_frames(whole, chosen)
 
 
 def as_text(name: str, kind: pl.DataType) -> pl.Expr:

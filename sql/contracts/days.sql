@@ -1,22 +1,11 @@
 -- One row per whole local day inside the time the load covers, with the readings taken on it.
 -- Null where so few patients were in hospital that no reading was due.
-with dates as (
-    select unnest(
-        generate_series(
-            ((covered_from at time zone 'UTC') at time zone zone)::date + 1,
-            ((as_of at time zone 'UTC') at time zone zone)::date - 1,
-            interval 1 day
-        )
-    )::date as local_date
-    from judged_load
-),
-
-days as (
+with days as (
     select
-        dates.local_date,
-        (dates.local_date::timestamp at time zone judged_load.zone) at time zone 'UTC' as started_at,
-        ((dates.local_date + 1)::timestamp at time zone judged_load.zone) at time zone 'UTC' as ended_at
-    from dates
+        judged_days.local_date,
+        (judged_days.local_date::timestamp at time zone judged_load.zone) at time zone 'UTC' as started_at,
+        ((judged_days.local_date + 1)::timestamp at time zone judged_load.zone) at time zone 'UTC' as ended_at
+    from judged_days
     cross join judged_load
 ),
 
@@ -47,26 +36,12 @@ patient_time as (
     group by days.local_date
 ),
 
--- Every offset from UTC is a whole number of quarters of an hour: few instants to place instead of many.
-quarters as (
-    select
-        epoch_us(taken_at) // 900000000 as quarter,
-        count(*) as readings
-    from incoming_readings
-    where
-        rule is null
-        and status <> 'repeated'
-    group by quarter
-),
-
 readings as (
     select
-        ((make_timestamp(quarters.quarter * 900000000) at time zone 'UTC') at time zone judged_load.zone)::date
-            as local_date,
-        sum(quarters.readings) as readings
-    from quarters
-    cross join judged_load
-    group by local_date
+        local_at::date as local_date,
+        sum(readings) as readings
+    from readings_by_quarter
+    group by local_at::date
 )
 
 select

@@ -1,43 +1,11 @@
 -- One row per quarter of the day, weekdays and weekends apart: readings in it per day, as a ratio to an even spread over
 -- the whole local days the load covers. Null where an even spread would give few readings.
--- Every offset from UTC is a whole number of quarters of an hour: few instants to place instead of many.
-with instants as (
+with blocks as (
     select
-        epoch_us(taken_at) // 900000000 as quarter_of_an_hour,
-        count(*) as readings
-    from incoming_readings
-    where
-        rule is null
-        and status <> 'repeated'
-    group by quarter_of_an_hour
-),
-
-placed as (
-    select
-        (make_timestamp(instants.quarter_of_an_hour * 900000000) at time zone 'UTC') at time zone judged_load.zone
-            as local_at,
-        instants.readings
-    from instants
-    cross join judged_load
-),
-
-dates as (
-    select unnest(
-        generate_series(
-            ((covered_from at time zone 'UTC') at time zone zone)::date + 1,
-            ((as_of at time zone 'UTC') at time zone zone)::date - 1,
-            interval 1 day
-        )
-    )::date as local_date
-    from judged_load
-),
-
-blocks as (
-    select
-        isodow(dates.local_date) >= 6 as is_weekend,
+        isodow(judged_days.local_date) >= 6 as is_weekend,
         quarters.quarter,
         count(*) as days
-    from dates
+    from judged_days
     cross join (select unnest([0, 1, 2, 3]) as quarter) as quarters
     group by
         is_weekend,
@@ -46,12 +14,12 @@ blocks as (
 
 counted as (
     select
-        isodow(placed.local_at) >= 6 as is_weekend,
-        hour(placed.local_at) // 6 as quarter,
-        sum(placed.readings) as readings
-    from placed
-    join dates
-        on dates.local_date = placed.local_at::date
+        isodow(readings_by_quarter.local_at) >= 6 as is_weekend,
+        hour(readings_by_quarter.local_at) // 6 as quarter,
+        sum(readings_by_quarter.readings) as readings
+    from readings_by_quarter
+    join judged_days
+        on judged_days.local_date = readings_by_quarter.local_at::date
     group by
         is_weekend,
         quarter

@@ -1,13 +1,4 @@
 -- One row per month and group with any time above the band on oxygen. Rounded, so that sums are the same in any order.
-with groups as (
-    select distinct
-        stay_id,
-        patient_key,
-        month,
-        retainer_group
-    from stay_month_time
-)
-
 select
     excess_runs.month,
     groups.retainer_group as "group",
@@ -18,7 +9,7 @@ select
     round(coalesce(sum(excess_runs.litres), 0), 6) as litres,
     sum(excess_runs.litres_unknown_s) / 3600.0 as litres_unknown_hours
 from excess_runs
-join groups
+join stays_by_group as groups
     on groups.stay_id = excess_runs.stay_id and groups.month = excess_runs.month
 group by
     excess_runs.month,

@@ -16,15 +16,6 @@ with by_condition as (
     group by condition_no
 ),
 
-groups as (
-    select distinct
-        stay_id,
-        patient_key,
-        month,
-        retainer_group
-    from stay_month_time
-),
-
 far_above as (
     select
         stay_id,
@@ -80,7 +71,7 @@ by_patient as (
         sum(at_100_on_oxygen)::bigint as at_100_on_oxygen,
         sum(readings_on_air)::bigint as readings_on_air,
         sum(under_90_on_air)::bigint as under_90_on_air
-    from groups
+    from stays_by_group as groups
     join by_stay
         on by_stay.stay_id = groups.stay_id and by_stay.month = groups.month
     left join far_above
@@ -131,7 +122,7 @@ in_first_day as (
         seen_in_first_day.above,
         seen_in_first_day.outside
     from seen_in_first_day
-    join groups
+    join stays_by_group as groups
         on groups.patient_key = seen_in_first_day.patient_key and groups.month = seen_in_first_day.month
 ),
 

@@ -198,7 +198,7 @@ def test_single_precision_and_exact_decimals_of_parquet_keep_the_charted_value(t
 def test_parquet_row_numbers_begin_at_one_and_run_through_all_pieces(
     tmp_path: Path, capsys: Capsys, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("pipeline.intake.read._PARQUET_ROWS", 3)
+    monkeypatch.setattr("pipeline.intake.parquet_frames._ROWS", 3)
     extract = write_extract(tmp_path / "extract")
     (extract / "readings.csv").unlink()
     rows = [_typed("readings", cells) for cells in readings(10)]

@@ -25,6 +25,7 @@ from reports.case import file_name, write_case
 from reports.case_drawing import Drawing
 from reports.case_lanes import Place
 from reports.case_record import read_record
+from tests.reports.browser import CHROMIUM, measured
 from tests.reports.case_stays import (
     BARE,
     HOSTILE_KEY,
@@ -40,7 +41,6 @@ from tests.reports.case_stays import (
 )
 from tests.reports.fabricated import HOSTILE
 from tests.reports.reading import Page, read
-from tests.reports.test_month_page_in_browser import CHROMIUM, measured
 
 EN_DASH, MINUS = "\N{EN DASH}", "\N{MINUS SIGN}"
 

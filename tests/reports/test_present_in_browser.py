@@ -4,11 +4,8 @@ The page stands in a frame of the size asked for, in which scripts are off; only
 where no Chromium is installed.
 """
 
-import json
 import re
-import shutil
 import subprocess
-from html import escape, unescape
 from pathlib import Path
 from typing import Any
 
@@ -17,11 +14,10 @@ import pytest
 
 from pipeline.policy import read_policy
 from reports.present import write_presentation
+from tests.reports.browser import CHROMIUM, OPTIONS, measured
 from tests.reports.fabricated import LAST_MONTH, fabricated_store
 from tests.reports.small_hospital import MONTHS, Sizes, made_up, store_of
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-OPTIONS = ("--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking")
 SHEETS = 9
 BOTTOMS = "[...page.querySelectorAll('.sheet')].map((each) => each.getBoundingClientRect().height)"
 # Of what stands in a sheet, how far the lowest reaches; the note under the page begins after it.
@@ -56,26 +52,8 @@ def page(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
 
 
 def seen(page: str, folder: Path, width: int, height: int, expression: str) -> Any:
-    """What an expression over the framed page (`page`, its document) gives; no script runs in the frame."""
-    harness = folder / "harness.html"
-    harness.write_text(
-        f"""<!doctype html><meta charset="utf-8"><body style="margin:0">
-        <iframe id="frame" sandbox="allow-same-origin" style="width:{width}px;height:{height}px;border:0"
-            srcdoc="{escape(page)}"></iframe><pre id="result"></pre>
-        <script>
-        document.getElementById("frame").addEventListener("load", (event) => {{
-          const page = event.target.contentDocument;
-          document.getElementById("result").textContent = "RESULT" + JSON.stringify({expression}) + "END";
-        }});
-        </script>""",
-        encoding="utf-8",
-    )
-    command = [str(CHROMIUM), *OPTIONS, f"--user-data-dir={folder / 'profile'}", f"--window-size={width + 60},{height}"]
-    command += ["--virtual-time-budget=3000", "--dump-dom", harness.as_uri()]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
-    found = re.search(r"RESULT(.*?)END</pre>", done.stdout, re.DOTALL)
-    assert found is not None, done.stderr[-2000:]
-    return json.loads(unescape(found[1]))
+    """What an expression over the framed page gives; no script runs in the frame."""
+    return measured(page, folder, width, height, expression, sandbox="allow-same-origin")
 
 
 def test_every_sheet_fits_a_screen_of_1280_by_720(page: str, tmp_path: Path) -> None:

@@ -18,10 +18,10 @@ from reports import charts, load_verdicts, store_tables, wording
 from reports.bounds import Bounds, bounds
 from reports.month import write_month_report
 from tests.charts import chart, device, reading, target, together
+from tests.reports.browser import CHROMIUM, measured
 from tests.reports.fabricated import HOSTILE, LAST_MONTH, TINY_WARD, Scenario, fabricated_store
 from tests.reports.reading import Page, read
 from tests.reports.test_month_page import contrast
-from tests.reports.test_month_page_in_browser import CHROMIUM, measured
 from tests.stores import store_with
 
 DASH = wording.EN_DASH

@@ -58,6 +58,7 @@ def _count_incoming(
     _make_judged_load(connection, zone, as_of, fewest)
     _make_counts(connection)
     _make_stay_time(connection)
+    _make_days(connection)
     _make_earlier_loads(connection)
     # One row per rule: what it means, for people.
     connection.execute(
@@ -152,6 +153,44 @@ def _make_stay_time(connection: duckdb.DuckDBPyConnection) -> None:
             date_diff('second', started_at, ended_at) as seconds
         from clipped
         where started_at < ended_at
+        """
+    )
+
+
+def _make_days(connection: duckdb.DuckDBPyConnection) -> None:
+    """`judged_days`: one row per whole local day inside the time covered; `readings_by_quarter`: one row per quarter of
+    an hour with readings: `local_at` and how many."""
+    connection.execute(
+        """
+        create or replace temp table judged_days as
+        select
+            unnest(
+                generate_series(
+                    ((covered_from at time zone 'UTC') at time zone zone)::date + 1,
+                    ((as_of at time zone 'UTC') at time zone zone)::date - 1,
+                    interval 1 day
+                )
+            )::date as local_date
+        from judged_load
+        """
+    )
+    # Every offset from UTC is a whole number of quarters of an hour: few instants to place instead of many.
+    connection.execute(
+        f"""
+        create or replace temp table readings_by_quarter as
+        with quarters as (
+            select
+                epoch_us(taken_at) // 900000000 as quarter,
+                count(*) as readings
+            from incoming_readings
+            where {_ACCEPTED}
+            group by quarter
+        )
+        select
+            (make_timestamp(quarters.quarter * 900000000) at time zone 'UTC') at time zone judged_load.zone as local_at,
+            quarters.readings
+        from quarters
+        cross join judged_load
         """
     )
 

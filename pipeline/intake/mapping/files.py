@@ -17,6 +17,7 @@ from pipeline.errors import ExtractError, listed
 from pipeline.intake.mapping.declaration import ExtractMapping, TableMapping
 from pipeline.intake.mapping.notes import MappingNotes
 from pipeline.intake.mapping.rows import mapped_rows
+from pipeline.intake.parquet_frames import no_single_values
 from pipeline.intake.privacy import refuse_identifying_columns
 from pipeline.intake.ragged import RaggedRow
 from pipeline.intake.read import ExtractFile, header, pieces
@@ -222,7 +223,4 @@ def _with_commas(row_number: int, text: str, delimiter: str) -> RaggedRow:
 def _refuse_lost_columns(use: _Use, columns: list[str]) -> None:
     lost = [name for name in use.columns if name in {*use.needed, *use.part.only} and name not in columns]
     if lost:
-        raise ExtractError(
-            f"The file {use.file.name} holds lists, groups or bytes in: {listed(lost)}. Expected text, numbers or "
-            "times. Export these columns as text and load again; nothing was stored."
-        )
+        raise no_single_values(use.file.name, lost)

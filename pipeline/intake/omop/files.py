@@ -19,6 +19,7 @@ import pyarrow.parquet
 from pipeline.errors import ExtractError, listed
 from pipeline.intake.csv_text import csv_header, csv_pieces
 from pipeline.intake.omop.concepts import Code
+from pipeline.intake.parquet_frames import holds_single_values, no_single_values, parquet_frames
 from pipeline.intake.read import as_text
 from pipeline.intake.source import RaggedRow
 
@@ -71,7 +72,6 @@ _COLUMNS = {
 }
 NEEDED_TABLES = ("visit_occurrence", "measurement")
 _FILE_NAME = re.compile(rf"(?i)(?P<table>{'|'.join(_COLUMNS)})(?:-[^.]+)?\.(?P<form>csv|csv\.gz|parquet)")
-_PARQUET_ROWS = 250_000
 # 0001-01-01 and 9999-12-31 in days since 1970-01-01.
 _DAYS_OF_YEAR_1, _DAYS_OF_YEAR_9999 = -719_162, 2_932_896
 # What the readers raise over a file that is not as it should be.
@@ -200,34 +200,14 @@ def _parquet_pieces(file: OmopFile, columns: list[str]) -> Iterator[pl.DataFrame
     whole = pa.parquet.ParquetFile(file.path)
     schema = whole.schema_arrow
     used = {schema.names[place]: name for place, name in enumerate(columns) if not name.startswith("unused ")}
-    odd = [name for own, name in used.items() if not _holds_single_values(schema.field(own).type)]
+    odd = [name for own, name in used.items() if not holds_single_values(schema.field(own).type)]
     if odd:
-        raise ExtractError(
-            f"The file {file.name} holds lists, groups or bytes in: {listed(odd)}. Expected text, numbers or times. "
-            "Export these columns as text and load again; nothing was stored."
-        )
-    row_number = 1
-    for batch in whole.iter_batches(batch_size=_PARQUET_ROWS, columns=list(used)):
-        # The reader itself lets text pass that is not UTF-8.
-        batch.validate(full=True)
-        cells = {name: _in_utc(batch.column(own)) for own, name in used.items()}
-        frame = pl.DataFrame(pl.from_arrow(pa.table(cells)))
-        # Not a number is how other tools write an empty cell into a column of numbers.
-        frame = frame.with_columns(pl.col(pl.Float32, pl.Float64).fill_nan(None))
-        yield frame.with_row_index("row_number", offset=row_number)
-        row_number += frame.height
+        raise no_single_values(file.name, odd)
 
+    def chosen(batch: pa.RecordBatch) -> dict[str, pa.Array]:
+        return {name: batch.column(own) for own, name in used.items()}
 
-def _holds_single_values(kind: pa.DataType) -> bool:
-    of_bytes = pa.types.is_binary(kind) or pa.types.is_large_binary(kind) or pa.types.is_fixed_size_binary(kind)
-    return not (pa.types.is_nested(kind) or of_bytes or pa.types.is_duration(kind))
-
-
-def _in_utc(column: pa.Array) -> pa.Array:
-    # Zoned timestamps are UTC underneath; the names of other zones are not all known to polars.
-    if pa.types.is_timestamp(column.type) and column.type.tz is not None:
-        return column.cast(pa.timestamp(column.type.unit, "UTC"))
-    return column
+    yield from parquet_frames(whole, chosen, list(used))
 
 
 def listed_codes(file: OmopFile, ids: list[str], codes: list[Code]) -> dict[str, Code]:
