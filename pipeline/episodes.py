@@ -49,15 +49,13 @@ def high_fio2_episodes(timeline: Timeline, gases: pl.DataFrame, policy: Policy) 
     in the episode. gas_before is the last sample at or before the start, gas_after the first one after it, null if
     there was none in the stay. `acidosis_after` is null without a later gas, or where it does not tell.
     """
-    stretches = conditions_with_readings(timeline, policy.high_fio2_above)
+    return episodes_with_gases(stretches(timeline), gases, policy)
+
+
+def episodes_with_gases(stretches: pl.DataFrame, gases: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+    """The rows of `high_fio2_episodes` out of the `stretches` of a timeline."""
     episodes = episodes_of(stretches, policy.high_fio2_above, policy)
     return _with_gases(episodes, stretches, gases, policy).select(EPISODE_COLUMNS)
-
-
-def episodes_with_readings(timeline: Timeline, policy: Policy) -> pl.DataFrame:
-    """The episodes of `high_fio2_episodes`, each with the month of its start, without the gases around them."""
-    stretches = conditions_with_readings(timeline, policy.high_fio2_above)
-    return episodes_of(stretches, policy.high_fio2_above, policy)
 
 
 def gases_around(events: pl.DataFrame, samples: pl.DataFrame, at: str) -> pl.DataFrame:
@@ -95,19 +93,15 @@ def acidosis_after(policy: Policy) -> pl.Expr:
     return pl.when(pl.col("gas_after_ph").is_not_null()).then(acid & retaining)
 
 
-def conditions_with_readings(timeline: Timeline, fraction: float) -> pl.DataFrame:
-    """One row per condition of the stays that can have an episode, with what the readings did in it.
+def stretches(timeline: Timeline) -> pl.DataFrame:
+    """One row per condition of a timeline, by stay and time, with what the readings did in it.
 
-    fraction: the least threshold that will be asked of `episodes_of`. Inspired oxygen and target stay the same within
-    a condition, so nothing is lost by adding up its spans. Out: the columns of `conditions`, seconds in each state,
-    the lowest and the highest reading taken, `[started_at, ended_at)` and seconds.
+    Inspired oxygen and target stay the same within a condition, so nothing is lost by adding up its spans. Out: the
+    columns of `conditions`, seconds in each state, the lowest and the highest reading taken, `[started_at, ended_at)`
+    and seconds.
     """
-    conditions = timeline.conditions.filter(
-        pl.col("retainer_ever").is_not_null() & _is_high(fraction).any().over("stay_id")
-    )
-    spans = timeline.spans.join(conditions.select("condition_no"), on="condition_no", how="semi")
     seconds, reading = pl.col("seconds").cast(pl.Int64), pl.col("spo2_percent").filter("reading_taken")
-    added_up = spans.group_by("condition_no").agg(
+    added_up = timeline.spans.group_by("condition_no").agg(
         *(seconds.filter(pl.col("band_state") == state).sum().alias(f"{state}_s") for state in _STATES),
         started_at=pl.col("started_at").min(),
         seconds=seconds.sum(),
@@ -115,18 +109,18 @@ def conditions_with_readings(timeline: Timeline, fraction: float) -> pl.DataFram
         spo2_max=reading.max(),
     )
     return (
-        conditions.join(added_up, on="condition_no", how="left")
+        timeline.conditions.join(added_up, on="condition_no", how="left")
         .sort("condition_no")
         .with_columns(ended_at=pl.col("started_at") + pl.duration(seconds=pl.col("seconds")))
     )
 
 
 def episodes_of(stretches: pl.DataFrame, fraction: float, policy: Policy) -> pl.DataFrame:
-    """The episodes in `conditions_with_readings` of more than this inspired fraction, each with the month of its start.
+    """The episodes in `stretches` of more than this inspired fraction, each with the month of its start.
 
     In every other threshold the policy holds. Without the gases around them.
     """
-    marked = stretches.with_columns(high=_is_high(fraction))
+    marked = stretches.filter(pl.col("retainer_ever").is_not_null()).with_columns(high=_is_high(fraction))
     return _with_readings(_runs(marked, policy), marked)
 
 

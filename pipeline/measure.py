@@ -4,17 +4,17 @@
 not grow with the hospital; everything after them is an aggregate of them.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import duckdb
 import polars as pl
 
 from pipeline.catalogue import check_on_store, fingerprint, read_measures
-from pipeline.episodes import high_fio2_episodes
+from pipeline.episodes import episodes_with_gases, stretches
 from pipeline.errors import StoreError
 from pipeline.event_tables import EVENT_TABLES
 from pipeline.events.choices import choices
-from pipeline.events.stretches import Batch, stretches
+from pipeline.events.stretches import Batch
 from pipeline.events.valves import VALVE
 from pipeline.measure_file import Measure
 from pipeline.month_rollup import month_tables
@@ -118,7 +118,10 @@ def _missing_tables(connection: duckdb.DuckDBPyConnection) -> list[str]:
 
 
 def fill_timeline(
-    connection: duckdb.DuckDBPyConnection, policy: Policy, tell: Callable[[str], None] = lambda _: None
+    connection: duckdb.DuckDBPyConnection,
+    policy: Policy,
+    tell: Callable[[str], None] = lambda _: None,
+    event_tables: Mapping[str, Callable[[Batch, Policy], pl.DataFrame]] = EVENT_TABLES,
 ) -> None:
     """Builds the timeline, the episodes and the tables of events of all stays, batch by batch."""
     zone = fact(connection, "zone") or "UTC"
@@ -133,8 +136,8 @@ def fill_timeline(
         insert(connection, "conditions", timeline.conditions)
         insert(connection, "spans", timeline.spans)
         batch = Batch(timeline, stretches(timeline), frames)
-        insert(connection, "high_fio2_episodes", high_fio2_episodes(timeline, batch.rows("gases"), policy))
-        for table, events in EVENT_TABLES.items():
+        insert(connection, "high_fio2_episodes", episodes_with_gases(batch.stretches, batch.rows("gases"), policy))
+        for table, events in event_tables.items():
             insert(connection, table, events(batch, policy))
 
 

@@ -6,7 +6,7 @@ so within a span the last reading, the band and the device stay the same, and on
 
 import polars as pl
 
-from pipeline.episodes import conditions_with_readings, episodes_of
+from pipeline.episodes import episodes_of
 from pipeline.events.estimates import ESTIMATES
 from pipeline.events.stretches import Batch
 from pipeline.layers import SECONDS_BITS
@@ -155,9 +155,8 @@ def threshold_episodes(batch: Batch, policy: Policy) -> pl.DataFrame:
     instant of its start, and the saturation during it.
     """
     thresholds = _with(FIO2_THRESHOLDS, policy.high_fio2_above)
-    stretches = conditions_with_readings(batch.timeline, thresholds[0])
     return pl.concat(
-        episodes_of(stretches, threshold, policy).select(
+        episodes_of(batch.stretches, threshold, policy).select(
             "stay_id", "month", "started_at", "saturation_during", high_fio2_above=pl.lit(_text(threshold))
         )
         for threshold in thresholds

@@ -2,10 +2,9 @@
 
 import polars as pl
 
-from pipeline.episodes import episodes_with_readings
+from pipeline.episodes import episodes_of
 from pipeline.events.stretches import Batch
 from pipeline.policy import Policy
-from pipeline.timeline import Timeline
 
 ESTIMATES = {"low": "fio2_low", "best": "fio2", "high": "fio2_high"}
 ESTIMATE_COLUMNS = ("estimate", "stay_id", "ward", "month", "started_at", "high_s", "saturation_during")
@@ -18,12 +17,8 @@ def episode_estimates(batch: Batch, policy: Policy) -> pl.DataFrame:
     are its episodes. The numbers need not rise from low to high: two episodes may become one.
     """
     return pl.concat(
-        episodes_with_readings(_with_fraction(batch.timeline, column), policy)
+        episodes_of(batch.stretches.with_columns(fio2=pl.col(column)), policy.high_fio2_above, policy)
         .with_columns(estimate=pl.lit(estimate))
         .select(ESTIMATE_COLUMNS)
         for estimate, column in ESTIMATES.items()
     )
-
-
-def _with_fraction(timeline: Timeline, column: str) -> Timeline:
-    return Timeline(timeline.conditions.with_columns(fio2=pl.col(column)), timeline.spans)

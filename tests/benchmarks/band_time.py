@@ -6,6 +6,7 @@
 (b) pandas: a plain script (sort, merge_asof for target and device, groupby shift, groupby sum). It does not cut at
     changes between readings and so does less than the tool.
 (c) bandaudit: from the loaded store to `stay_band_time`, with the timeline and the episodes stored on the way.
+(d) events: the same with every table of events (gases, changes of oxygen, valves, excess, pathway, other choices).
 
 Each runs in a process of its own, so that its peak memory is its own. Loading is shown beside them.
 """
@@ -135,6 +136,16 @@ def pandas_script(folder: Path) -> int:
 
 def tool(folder: Path) -> int:
     """(c) The tool's own steps from a loaded store to `stay_band_time`."""
+    return _band_time(folder, with_events=False)
+
+
+def events(folder: Path) -> int:
+    """(d) The same with every table of events."""
+    return _band_time(folder, with_events=True)
+
+
+def _band_time(folder: Path, with_events: bool) -> int:
+    from pipeline.event_tables import EVENT_TABLES
     from pipeline.measure import derive, empty_measured_tables, fill_timeline
     from pipeline.policy import read_policy
     from pipeline.store import open_store
@@ -142,7 +153,7 @@ def tool(folder: Path) -> int:
     with open_store(folder / "store.duckdb") as connection:
         connection.begin()
         empty_measured_tables(connection)
-        fill_timeline(connection, read_policy())
+        fill_timeline(connection, read_policy(), event_tables=EVENT_TABLES if with_events else {})
         derive(connection, "stay_band_time")
         connection.commit()
         [(rows,)] = connection.execute("select count(*) from stay_band_time").fetchall()
@@ -162,7 +173,7 @@ def load(folder: Path) -> int:
 
 
 _TABLES = ("stays", "readings", "targets", "devices")
-_STEPS = {"load": load, "scan": scan, "pandas": pandas_script, "bandaudit": tool}
+_STEPS = {"load": load, "scan": scan, "pandas": pandas_script, "bandaudit": tool, "events": events}
 
 
 def _run_alone(step: str, folder: Path) -> dict[str, float]:

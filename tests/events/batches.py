@@ -6,7 +6,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.events.stretches import Batch, stretches
+from pipeline.episodes import stretches
+from pipeline.events.stretches import Batch
 from pipeline.policy import Policy, read_policy
 from pipeline.timeline import build_timeline
 from tests.charts import ADMITTED, Tables

@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from pipeline.episodes import episodes_with_readings
+from pipeline.episodes import episodes_of, stretches
 from pipeline.events.choices import CARRY_HOURS, FIO2_THRESHOLDS, carry_time, choices, threshold_episodes
 from pipeline.measure import stay_band_time
 from pipeline.policy import Policy
@@ -56,7 +56,7 @@ def test_every_threshold_gives_the_episodes_that_a_policy_with_it_gives(case: Ca
     found = threshold_episodes(batch, policy)
     columns = ["stay_id", "month", "started_at", "saturation_during"]
     for threshold in {*FIO2_THRESHOLDS, policy.high_fio2_above}:
-        expected = episodes_with_readings(batch.timeline, replace(policy, high_fio2_above=threshold))
+        expected = episodes_of(stretches(batch.timeline), threshold, replace(policy, high_fio2_above=threshold))
         rows = found.filter(pl.col("high_fio2_above") == f"{threshold:g}").select(columns).rows()
         assert Counter(rows) == Counter(expected.select(columns).rows()), threshold
 
