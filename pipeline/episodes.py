@@ -100,7 +100,7 @@ def stretches(timeline: Timeline) -> pl.DataFrame:
     columns of `conditions`, seconds in each state, the lowest and the highest reading taken, `[started_at, ended_at)`
     and seconds.
     """
-    seconds, reading = pl.col("seconds").cast(pl.Int64), pl.col("spo2_percent").filter("reading_taken")
+    seconds, reading = pl.col("seconds").cast(pl.Int64), pl.col("spo2_percent").filter(pl.col("readings") > 0)
     added_up = timeline.spans.group_by("condition_no").agg(
         *(seconds.filter(pl.col("band_state") == state).sum().alias(f"{state}_s") for state in _STATES),
         started_at=pl.col("started_at").min(),

@@ -27,9 +27,11 @@ from pipeline.layers import (
     ward_layer,
 )
 from pipeline.policy import Policy
+from pipeline.reading_runs import reading_runs, with_cuts
 from pipeline.vocabulary import BAND_STATES
 
 _BAND_STATE = pl.Enum(BAND_STATES)
+_JUDGED_BY = ("condition_no", "lower_percent", "upper_percent", "outside", "above")
 
 TIMELINE_COLUMNS = (
     "stay_id",
@@ -53,7 +55,8 @@ TIMELINE_COLUMNS = (
     "band_state",
     "retainer",
     "retainer_ever",
-    "reading_taken",
+    "readings",
+    "last_reading_s",
 )
 
 
@@ -174,34 +177,23 @@ def _evidence_name(rank: pl.Expr) -> pl.Expr:
 
 
 def _spans(windows: pl.DataFrame, conditions: pl.DataFrame, readings: pl.DataFrame, policy: Policy) -> pl.DataFrame:
-    """Cuts the conditions at every reading and at every reading that runs out."""
+    """Cuts the conditions at every run of equal readings and at every reading that runs out."""
     carry = round(policy.reading_carry_hours * 3600)
-    taken = readings.select(stay_key(epoch_s("taken_at")), "spo2_percent", taken=pl.lit(True))
-    if not taken["key"].is_sorted():
-        taken = taken.sort("key")
-    next_key = pl.col("key").shift(-1)
-    # A reading that runs out after its stay has ended cuts nothing: the end of the stay comes first.
-    run_out = taken.filter(next_key.is_null() | (next_key - pl.col("key") > carry)).select(pl.col("key") + carry)
     ends = windows.select(stay_key(pl.col("end")))
-    resets = windows.select(stay_key(pl.col("start"))).join(taken, on="key", how="anti")
-    silent = pl.concat([run_out, resets]).with_columns(spo2_percent=pl.lit(None, dtype=pl.Float64), taken=pl.lit(False))
-    saturation = taken.set_sorted("key").merge_sorted(silent.sort("key"), "key")
-
-    context = conditions.select(
-        "condition_no", "lower_percent", "upper_percent", "outside", "above", key="condition_no"
-    )
-    context = pl.concat([context, ends], how="diagonal").sort("key").set_sorted("key")
-    grid = saturation.select("key").merge_sorted(context.select("key"), "key")
-    grid = grid.filter(pl.col("key").ne_missing(pl.col("key").shift(1))).set_sorted("key")
+    # Nothing is in force between the end of one stay and the start of the next: such rows have no condition.
+    context = pl.concat([conditions.with_columns(key="condition_no"), ends], how="diagonal").sort("key")
+    runs = reading_runs(readings, context, carry)
+    rows = with_cuts(runs, context["key"].to_numpy(), carry)
+    in_force = pl.col("context")
     spo2 = pl.col("spo2_percent")
     return (
-        grid.join_asof(saturation.with_columns(reading_key="key").set_sorted("key"), on="key", strategy="backward")
-        .join_asof(context, on="key", strategy="backward")
-        .with_columns(seconds=(pl.col("key").shift(-1) - pl.col("key")).cast(pl.Int32, strict=False))
-        # Nothing is in force between the end of one stay and the start of the next.
+        rows.with_columns(
+            seconds=(pl.col("key").shift(-1) - pl.col("key")).cast(pl.Int32, strict=False),
+            **{name: pl.lit(context[name]).gather(in_force) for name in _JUDGED_BY},
+        )
         .filter(pl.col("condition_no").is_not_null())
         .select(
-            "condition_no",
+            pl.col("condition_no").set_sorted(),
             pl.from_epoch(pl.col("key") % 2**SECONDS_BITS, "s").cast(pl.Datetime("us")).alias("started_at"),
             "seconds",
             "spo2_percent",
@@ -215,6 +207,7 @@ def _spans(windows: pl.DataFrame, conditions: pl.DataFrame, readings: pl.DataFra
             .then(pl.lit("within", dtype=_BAND_STATE))
             .otherwise(pl.col("above"))
             .alias("band_state"),
-            (pl.col("taken") & (pl.col("reading_key") == pl.col("key"))).alias("reading_taken"),
+            "readings",
+            "last_reading_s",
         )
     )

@@ -91,12 +91,14 @@ def runs(timeline: pl.DataFrame, *columns: str) -> pl.DataFrame:
 
 def readings_with_state(record: Record) -> pl.DataFrame:
     """One row per charted reading of the stay, with what the audit made of it: band_state, and the target in force."""
-    taken = (
-        record.frames["timeline"]
-        .filter("reading_taken")
-        .select("band_state", "lower_percent", "upper_percent", taken_at="started_at")
+    spans = record.frames["timeline"].select("started_at", "ended_at", "band_state", "lower_percent", "upper_percent")
+    return (
+        record.frames["readings"]
+        .sort("taken_at")
+        .join_asof(spans.sort("started_at"), left_on="taken_at", right_on="started_at", strategy="backward")
+        .filter(pl.col("taken_at") < pl.col("ended_at"))
+        .drop("started_at", "ended_at")
     )
-    return record.frames["readings"].join(taken, on="taken_at", how="inner", maintain_order="left")
 
 
 def _rows(con: duckdb.DuckDBPyConnection, table: str, column: str, value: object, order: str) -> pl.DataFrame:

@@ -4,13 +4,14 @@ A case holds `name` (a sentence), `covers` (one of COVERS), small input tables a
 hand in a comment. A table is one string: the first line names the columns, every other line is a row, cells are
 separated by blanks, `-` is null, true and false are written out, a time is written 2026-03-01T08:00.
 
-What a table does not name is null, but for three columns of `timeline` that would only repeat the others:
-`ended_at` is started_at + seconds, `month` is the month of started_at, and `band_state` follows from spo2_percent,
-lower_percent, upper_percent, on_oxygen and excluded by its definition (see `band_state` below).
+What a table does not name is null, but for four columns of `timeline` that would only repeat the others:
+`last_reading_s` is 0, `ended_at` is started_at + seconds, `month` is the month of started_at, and `band_state` follows
+from spo2_percent, lower_percent, upper_percent, on_oxygen and excluded by its definition (see `band_state` below).
 
 The second engine is SQLite, from the standard library: it shows that the text of a measure is not one engine's own.
 """
 
+import re
 import sqlite3
 import tomllib
 from collections.abc import Iterator
@@ -22,6 +23,7 @@ import duckdb
 import pytest
 
 from pipeline.catalogue import Measure, check_columns, check_on_store, read_measures
+from pipeline.store import sql_stems
 from pipeline.vocabulary import BAND_STATES
 
 CASES = Path(__file__).parent / "measures"
@@ -56,6 +58,11 @@ def store() -> Iterator[duckdb.DuckDBPyConnection]:
     connection.close()
 
 
+def columns_in_one_line(store: duckdb.DuckDBPyConnection, table: str) -> str:
+    """A table without a row, as a case would write it."""
+    return " ".join(columns_of(store, table))
+
+
 def columns_of(store: duckdb.DuckDBPyConnection, table: str) -> dict[str, str]:
     return {name: kind for name, kind, *_ in store.execute(f"describe {table}").fetchall()}
 
@@ -64,8 +71,9 @@ def columns_of(store: duckdb.DuckDBPyConnection, table: str) -> dict[str, str]:
 @pytest.mark.parametrize(("measure", "case"), ALL_CASES)
 def test_case(store: duckdb.DuckDBPyConnection, measure: Measure, case: dict[str, str], engine: str) -> None:
     tables = {name: text for name, text in case.items() if name not in ("name", "covers", "expected")}
-    for needed in ("timeline", "high_fio2_episodes"):
-        tables.setdefault(needed, "stay_id")
+    for table in sql_stems("tables"):
+        if re.search(rf"\b{table}\b", measure.sql):
+            tables.setdefault(table, columns_in_one_line(store, table))
     run = run_on_duckdb if engine == "duckdb" else run_on_sqlite
     names, rows = run(store, measure.sql, {name: read_table(store, name, text) for name, text in tables.items()})
 
@@ -137,6 +145,7 @@ def as_kind(cell: str, kind: str) -> Any:
 def what_follows(row: Row) -> Row:
     started_at, seconds = row["started_at"], row["seconds"]
     return {
+        "last_reading_s": 0,
         "ended_at": started_at + timedelta(seconds=seconds),
         "month": started_at.strftime("%Y-%m"),
         "band_state": band_state(row),

@@ -109,7 +109,8 @@ def own_shares(rows: list[Row]) -> list[float]:
 def walked(rows: list[Row]) -> Row:
     """Everything of one cell that does not rest on random draws and not on episodes."""
     observed = seconds_in(rows, *OBSERVED)
-    readings = [row for row in rows if row["reading_taken"] and row["band_state"] not in ("no_target", "excluded")]
+    judged = [row for row in rows if row["band_state"] not in ("no_target", "excluded")]
+    readings = [row["band_state"] for row in judged for _ in range(row["readings"])]
     unobserved = [row for row in rows if row["band_state"] == "unobserved"]
     shares = own_shares(rows)
     quarters = statistics.quantiles(shares, n=4, method="inclusive") if len(shares) > 1 else shares * 3
@@ -125,10 +126,7 @@ def walked(rows: list[Row]) -> Row:
         "patient_share_within_median": quarters[1] if quarters else None,
         "patient_share_within_q3": quarters[2] if quarters else None,
         "readings": len(readings),
-        **{
-            f"reading_share_{state}": share(sum(row["band_state"] == state for row in readings), len(readings))
-            for state in SHARES
-        },
+        **{f"reading_share_{state}": share(readings.count(state), len(readings)) for state in SHARES},
     }
 
 

@@ -36,7 +36,8 @@ def measured(connection: duckdb.DuckDBPyConnection, policy: Policy) -> None:
     empty_measured_tables(connection)
     insert(connection, "sensitivity_choices", choices(policy))
     fill_timeline(connection, policy)
-    for table in ("stay_month_time", "retainers", "band_distance", "sensitivity", "published_definitions"):
+    of_stays = ("stay_month_time", "retainers", "band_distance", "stay_month_on_oxygen")
+    for table in (*of_stays, "sensitivity", "published_definitions"):
         derive(connection, table)
     insert(connection, "month_summary", month_tables(connection)[0])
 
@@ -146,7 +147,7 @@ def test_weighing_by_readings_and_by_patients_is_what_a_walk_gives(store: duckdb
     for row in rows_of(store, "select * from timeline where band_state not in ('no_target', 'excluded')"):
         for month_group in (groups[row["patient_key"] + row["month"]], None):
             key = (row["month"], month_group)
-            readings[key][row["band_state"]] += row["reading_taken"]
+            readings[key][row["band_state"]] += row["readings"]
             own[key][row["patient_key"]][row["band_state"]] += row["seconds"]
     by_readings, by_patients = under(store, "weight", "readings"), under(store, "weight", "patients")
     for key, states in readings.items():

@@ -19,8 +19,8 @@ from tests import oracle, oracle_episodes
 from tests.charts import chart, device, flag, gas, reading, target
 from tests.strategies import Case, cases, frames, policy_of
 
-# Columns of a timeline row that are not a state: its span, and whether a reading was taken at its start.
-SPAN_COLUMNS = {"started_at", "ended_at", "seconds", "reading_taken"}
+# Columns of a timeline row that are not a state: its span, and how many readings were taken in it.
+SPAN_COLUMNS = {"started_at", "ended_at", "seconds", "readings", "last_reading_s"}
 BY_MINUTE = settings(max_examples=50, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 BY_SECOND = settings(max_examples=30, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 
@@ -109,15 +109,23 @@ def test_timeline_rows_touch_and_sum_to_the_stay(case: Case) -> None:
 
 @BY_MINUTE
 @given(cases())
-def test_every_reading_inside_a_stay_starts_one_row(case: Case) -> None:
+def test_every_reading_inside_a_stay_is_in_one_row_that_starts_with_one(case: Case) -> None:
     stays = {stay["stay_id"]: oracle.window(stay, case.as_of) for stay in case.tables["stays"]}
     taken = sorted(
         (row["stay_id"], row["taken_at"], row["spo2_percent"])
         for row in case.tables["readings"]
         if stays[row["stay_id"]][0] <= row["taken_at"] < stays[row["stay_id"]][1]
     )
-    marked = timeline_of(case).filter("reading_taken").sort("stay_id", "started_at")
-    assert marked.select("stay_id", "started_at", "spo2_percent").rows() == taken
+    rows = timeline_of(case).select("stay_id", "started_at", "ended_at", "spo2_percent", "readings", "last_reading_s")
+    found = []
+    for stay_id, started_at, ended_at, spo2, readings, last_s in rows.rows():
+        own = [row for row in taken if row[0] == stay_id and started_at <= row[1] < ended_at]
+        assert readings == len(own)
+        if own:
+            assert {row[2] for row in own} == {spo2}
+            assert (own[0][1], own[-1][1]) == (started_at, started_at + timedelta(seconds=last_s))
+        found += own
+    assert sorted(found) == taken
 
 
 def test_the_walk_uses_the_default_thresholds_of_the_policy() -> None:

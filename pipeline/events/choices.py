@@ -97,17 +97,17 @@ def carry_time(batch: Batch, policy: Policy) -> pl.DataFrame:
 def _aged_spans(batch: Batch) -> pl.DataFrame:
     """The spans under a target, each with the state it is in once its last reading speaks, and the age of that.
 
-    In the order of the timeline. age_s: seconds from the last reading of the stay to the start of the span; null, and
-    the state `unobserved`, where there was none yet.
+    In the order of the timeline. age_s: seconds from the last reading of the stay to the start of the span, less than 0
+    where it was taken within; null, and the state `unobserved`, where there was none yet.
     """
     stay, started_s = pl.col("condition_no") // 2**SECONDS_BITS, pl.col("started_at").dt.epoch("s")
-    read = pl.when("reading_taken")
+    read = pl.when(pl.col("readings") > 0)
     aged = batch.timeline.spans.select(
         "condition_no",
         "seconds",
         "band_state",
         reading_stay=read.then(stay).forward_fill(),
-        reading_s=read.then(started_s).forward_fill(),
+        reading_s=read.then(started_s + pl.col("last_reading_s")).forward_fill(),
         last_spo2=read.then("spo2_percent").forward_fill(),
         started_s=started_s,
     ).filter(~pl.col("band_state").is_in(_UNJUDGED))

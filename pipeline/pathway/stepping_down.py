@@ -3,6 +3,7 @@
 import polars as pl
 
 from pipeline.events.stretches import Batch
+from pipeline.layers import epoch_s, stay_key
 from pipeline.pathway.clock import AUDITED, close, with_next
 from pipeline.pathway.oxygen_settings import LOWERED, RAISED, oxygen_settings
 from pipeline.pathway.steps import STEPS
@@ -32,7 +33,7 @@ def _runs_above(batch: Batch) -> pl.DataFrame:
     parted = pl.col("stay_id").ne_missing(pl.col("stay_id").shift(1)) | (
         pl.col("started_at") != pl.col("ended_at").shift(1)
     )
-    seen = pl.col("reading_taken") & (pl.col("device") != NEBULISER)
+    seen = (pl.col("readings") > 0) & (pl.col("device") != NEBULISER)
     return (
         batch.timeline.spans.filter(pl.col("band_state") == "above_on_oxygen")
         .join(batch.timeline.conditions.select("condition_no", "stay_id", "device"), on="condition_no")
@@ -101,7 +102,7 @@ def _low_oxygen(stretches: pl.DataFrame, policy: Policy) -> pl.DataFrame:
 def _two_in_a_row(batch: Batch, periods: pl.DataFrame) -> pl.DataFrame:
     """One row per series of at least two good readings in a period: the second, and what ended the wait."""
     readings = (
-        batch.timeline.spans.filter("reading_taken")
+        batch.timeline.spans.filter(pl.col("readings") > 0)
         .join(periods, on="condition_no")
         .sort("condition_no", "started_at")
         .with_columns(bad=pl.col("band_state") == "below")
@@ -109,11 +110,36 @@ def _two_in_a_row(batch: Batch, periods: pl.DataFrame) -> pl.DataFrame:
     )
     # A bad reading opens the series after it, so it ends the series before.
     ends = readings.filter("bad").select("period", series=pl.col("series") - 1, below_at="started_at")
-    return (
+    series = (
         readings.filter(~pl.col("bad"))
         .group_by("period", "series", maintain_order=True)
-        .agg(pl.col("stay_id", "until", "off_at").first(), started_at=pl.col("started_at").get(1, null_on_oob=True))
+        .agg(
+            pl.col("stay_id", "until", "off_at").first(),
+            first_at=pl.col("started_at").first(),
+            alike=pl.col("readings").first(),
+            next_at=pl.col("started_at").get(1, null_on_oob=True),
+        )
+    )
+    return (
+        pl.concat([series.filter(pl.col("alike") == 1), _second_of_run(series.filter(pl.col("alike") > 1), batch)])
+        .rename({"next_at": "started_at"})
         .filter(pl.col("started_at").is_not_null())
         .join(ends, on=["period", "series"], how="left")
         .select("stay_id", "started_at", done_at="off_at", until=pl.min_horizontal("until", "below_at"))
+    )
+
+
+def _second_of_run(series: pl.DataFrame, batch: Batch) -> pl.DataFrame:
+    """Puts into next_at when the second of several equal readings was taken, which share one row of the timeline."""
+    if series.is_empty():
+        return series
+    stay_nos = batch.frames["stays"].select("stay_id", "stay_no")
+    taken = batch.frames["readings"].select(stay_key(epoch_s("taken_at")), next_at="taken_at").sort("key")
+    return (
+        series.drop("next_at")
+        .join(stay_nos, on="stay_id", how="left", maintain_order="left")
+        .with_columns(stay_key(epoch_s("first_at")))
+        .sort("key")
+        .join_asof(taken, on="key", strategy="forward", allow_exact_matches=False)
+        .select(series.columns)
     )

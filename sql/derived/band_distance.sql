@@ -4,6 +4,7 @@ with judged as (
         conditions.stay_id,
         conditions.month,
         conditions.ward,
+        spans.readings,
         case when spans.band_state = 'below' then conditions.lower_percent - spans.spo2_percent end as below,
         case
             when spans.band_state = 'above_on_oxygen' then spans.spo2_percent - conditions.upper_percent
@@ -12,7 +13,7 @@ with judged as (
     join conditions
         on conditions.condition_no = spans.condition_no
     where
-        spans.reading_taken
+        spans.readings > 0
         and spans.band_state not in ('no_target', 'excluded')
 )
 
@@ -20,13 +21,13 @@ select
     stay_id,
     month,
     ward,
-    count(*) as readings,
-    sum(case when below <= 1 then 1 else 0 end) as below_by_1,
-    sum(case when below > 1 and below <= 2 then 1 else 0 end) as below_by_2,
-    sum(case when below > 2 then 1 else 0 end) as below_by_more,
-    sum(case when above_on_oxygen <= 1 then 1 else 0 end) as above_on_oxygen_by_1,
-    sum(case when above_on_oxygen > 1 and above_on_oxygen <= 2 then 1 else 0 end) as above_on_oxygen_by_2,
-    sum(case when above_on_oxygen > 2 then 1 else 0 end) as above_on_oxygen_by_more
+    sum(readings) as readings,
+    sum(case when below <= 1 then readings else 0 end) as below_by_1,
+    sum(case when below > 1 and below <= 2 then readings else 0 end) as below_by_2,
+    sum(case when below > 2 then readings else 0 end) as below_by_more,
+    sum(case when above_on_oxygen <= 1 then readings else 0 end) as above_on_oxygen_by_1,
+    sum(case when above_on_oxygen > 1 and above_on_oxygen <= 2 then readings else 0 end) as above_on_oxygen_by_2,
+    sum(case when above_on_oxygen > 2 then readings else 0 end) as above_on_oxygen_by_more
 from judged
 group by
     stay_id,

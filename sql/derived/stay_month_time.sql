@@ -16,10 +16,10 @@ with counted as (
         sum(case when band_state = 'excluded' then seconds else 0 end) as excluded_s,
         sum(case when band_state = 'unobserved' and on_oxygen then seconds else 0 end) as unobserved_on_oxygen_s,
         sum(case when band_state = 'unobserved' and not on_oxygen then seconds else 0 end) as unobserved_on_air_s,
-        sum(case when reading_taken and band_state not in ('no_target', 'excluded') then 1 else 0 end) as readings,
-        sum(case when reading_taken and band_state = 'below' then 1 else 0 end) as readings_below,
-        sum(case when reading_taken and band_state = 'within' then 1 else 0 end) as readings_within,
-        sum(case when reading_taken and band_state = 'above_on_oxygen' then 1 else 0 end) as readings_above_on_oxygen
+        sum(case when band_state not in ('no_target', 'excluded') then readings else 0 end) as readings,
+        sum(case when band_state = 'below' then readings else 0 end) as readings_below,
+        sum(case when band_state = 'within' then readings else 0 end) as readings_within,
+        sum(case when band_state = 'above_on_oxygen' then readings else 0 end) as readings_above_on_oxygen
     from timeline
     group by
         stay_id,

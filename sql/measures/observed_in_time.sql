@@ -34,7 +34,8 @@ changes = []
 order = 260
 part = "pathway"
 */
--- One row per stay, ward and month with an interval that can be judged.
+-- One row per stay, ward and month with an interval that can be judged. Equal readings of a monitor share a row of the
+-- timeline; they are a minute apart at the most, so all their intervals but the last are in time.
 with numbered as (
     select
         timeline.stay_id,
@@ -46,8 +47,9 @@ with numbered as (
         timeline.excluded,
         timeline.spo2_percent,
         timeline.upper_percent,
-        timeline.reading_taken,
-        sum(case when timeline.reading_taken then 1 else 0 end)
+        timeline.readings,
+        timeline.last_reading_s,
+        sum(case when timeline.readings > 0 then 1 else 0 end)
             over (partition by timeline.stay_id order by timeline.started_at) as reading_no
     from timeline
 ),
@@ -55,7 +57,7 @@ lengths as (
     select
         stay_id,
         reading_no,
-        sum(case when excluded is null then seconds else 0 end) as audited_s
+        sum(case when excluded is null then seconds - last_reading_s else 0 end) as audited_s
     from numbered
     group by
         stay_id,
@@ -80,7 +82,7 @@ on_air_at_0 as (
         on readings.stay_no = stays.stay_no
         and readings.taken_at = numbered.started_at
     where
-        numbered.reading_taken
+        numbered.readings > 0
         and numbered.excluded is null
         and not numbered.on_oxygen
         and (readings.respiratory_rate is null
@@ -99,6 +101,7 @@ judged as (
         numbered.ward,
         numbered.month,
         numbered.reading_no,
+        numbered.readings,
         lengths.audited_s,
         3600.0 * (
             select policy_values.value
@@ -117,7 +120,7 @@ judged as (
         on on_air_at_0.stay_id = numbered.stay_id
         and on_air_at_0.reading_no = numbered.reading_no
     where
-        numbered.reading_taken
+        numbered.readings > 0
         and numbered.excluded is null
         and (numbered.on_oxygen or on_air_at_0.reading_no is not null)
 )
@@ -125,13 +128,20 @@ select
     judged.stay_id,
     judged.ward,
     judged.month,
-    sum(case when judged.audited_s <= judged.allowed_s then 1 else 0 end) as numerator,
-    count(*) as denominator
+    sum(
+        judged.readings - 1
+        + case when judged.reading_no < counts.last_no and judged.audited_s <= judged.allowed_s then 1 else 0 end
+    ) as numerator,
+    sum(
+        judged.readings - 1
+        + case when judged.reading_no < counts.last_no or judged.audited_s > judged.allowed_s then 1 else 0 end
+    ) as denominator
 from judged
 join counts
     on counts.stay_id = judged.stay_id
 where
-    judged.reading_no < counts.last_no
+    judged.readings > 1
+    or judged.reading_no < counts.last_no
     or judged.audited_s > judged.allowed_s
 group by
     judged.stay_id,

@@ -32,11 +32,11 @@ select
     stay_id,
     ward,
     month,
-    sum(case when band_state = 'within' then 1 else 0 end) as numerator,
-    count(*) as denominator
+    sum(case when band_state = 'within' then readings else 0 end) as numerator,
+    sum(readings) as denominator
 from timeline
 where
-    reading_taken
+    readings > 0
     and band_state in ('below', 'within', 'above_on_oxygen', 'above_on_air', 'above_device_unknown')
 group by
     stay_id,

@@ -6,5 +6,6 @@ create table spans (
     seconds integer not null, -- the length of the span: every share of time adds it up
     spo2_percent double, -- the saturation that holds, to show how far from the band it was
     band_state band_state not null, -- below, within, above or not to be told: what is counted
-    reading_taken boolean not null -- to count readings beside time
+    readings integer not null, -- to count readings beside time
+    last_reading_s integer not null -- how long after the start the last of them was read, for intervals between readings
 );

@@ -1,6 +1,7 @@
 -- One row per span [started_at, ended_at) of a stay in which nothing changes. The rows of one stay touch, do not
 -- overlap, and sum to the length of the stay; every measure is an aggregate of this table.
--- reading_taken: a saturation was read at started_at itself (not carried forward).
+-- readings: how many saturations were read in the span, the first at started_at itself, the last last_reading_s later;
+-- 0: carried forward. Several only where a monitor said the same again within a minute and nothing else was charted.
 -- Kept as two tables, since `spans` has a row per reading and `conditions` only a few per stay.
 create view timeline as
 select
@@ -10,7 +11,7 @@ select
     conditions.ward, -- the ward at the time: every figure is shown by ward
     conditions.month, -- calendar month in the store's zone: every figure is shown by month
     spans.started_at, -- when the span starts: where episodes, months and readings are placed
-    spans.started_at + to_seconds(spans.seconds) as ended_at, -- when the span ends, not included
+    spans.started_at + spans.seconds * interval '1 second' as ended_at, -- when the span ends, not included
     spans.seconds, -- the length of the span: every share of time adds it up
     spans.spo2_percent, -- the saturation that holds, to show how far from the band it was
     conditions.device, -- through what the oxygen was given
@@ -25,6 +26,7 @@ select
     spans.band_state::varchar as band_state, -- below, within, above or not to be told: what is counted
     conditions.retainer, -- the strongest evidence of CO2 retention so far, named beside figures about retainers
     conditions.retainer_ever, -- the strongest evidence in the whole stay: groups are made by it
-    spans.reading_taken -- to count readings beside time
+    spans.readings, -- to count readings beside time
+    spans.last_reading_s -- how long after the start the last of them was read, for intervals between readings
 from spans
 join conditions using (condition_no);

@@ -161,7 +161,7 @@ def _episodes(con: duckdb.DuckDBPyConnection, number: int, each: Patient) -> Non
             "? as month, 'gas' as retainer_ever",
             [condition, f"S{each.key}", f"P{each.key}", each.ward, each.month],
         )
-        con.execute("insert into spans values (?, ?, 3600, 95, 'above_on_oxygen', true)", [condition, started])
+        con.execute("insert into spans values (?, ?, 3600, 95, 'above_on_oxygen', 1, 0)", [condition, started])
         con.execute(
             "insert into high_fio2_episodes by name select ? as stay_id, ? as started_at, ? as ended_at, ? as ward, "
             "? as repeat_gas_in_time, ? as saturation_during, 3600 as high_s, 0.4 as peak_fio2, 0.4 as mean_fio2, "
@@ -183,6 +183,10 @@ def _measured(each: Patient) -> list[dict[str, object]]:
     if each.episodes:
         found.append((AVOIDABLE, sum(avoidable for avoidable, _ in each.episodes), len(each.episodes)))
         found.append((RE_CHECKED, sum(checked for _, checked in each.episodes), len(each.episodes)))
+    time = _time(each)
+    seen = {name: int(str(time[f"{name}_s"])) for name in ("below", "within", "above_on_oxygen")}
+    if each.observed:
+        found += [(f"share_{name}", seconds, sum(seen.values())) for name, seconds in seen.items()]
     if each.on_oxygen:
         found += [(TARGET, int(each.target), 1), (IN_HOUR, int(each.in_hour), 1)]
     ids = {"stay_id": f"S{each.key}", "patient_key": f"P{each.key}", "ward": each.ward, "month": each.month}
