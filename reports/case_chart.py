@@ -27,7 +27,8 @@ from reports.case_lanes import (
 )
 from reports.case_record import Record, readings_with_state, runs
 from reports.case_rows import Row
-from reports.charts import ACCENT, GREY, INK, SHADES
+from reports.charts import ACCENT, GREY, INK, PAGE, SHADES
+from reports.palette import light
 
 _ROW, _LEAST_ROW, _GAP, _AXIS = 11.5, 9.2, 5.0, 15.0
 _BAR_HALF = 3.6
@@ -44,12 +45,12 @@ _LANES = {
 }
 _SYMBOLS = {
     "below": ("square", INK),
-    "within": ("circle", "#ffffff"),
+    "within": ("circle", PAGE),
     "above_on_oxygen": ("triangle-up", SHADES["above"]),
 }
-_OTHER_SYMBOL = ("diamond", "#ffffff")
-_SAMPLES = {"arterial": ("circle", INK), "capillary": ("circle", "#ffffff"), "venous": ("cross", "#ffffff")}
-_AUDITED_OUT = "#efecea"
+_OTHER_SYMBOL = ("diamond", PAGE)
+_SAMPLES = {"arterial": ("circle", INK), "capillary": ("circle", PAGE), "venous": ("cross", PAGE)}
+_AUDITED_OUT = light("unaudited")
 
 
 def stay_chart(record: Record, policy: Policy) -> Markup:
@@ -116,7 +117,7 @@ def _rows(drawing: Drawing, place: Place, rows: Sequence[Row], y: float, height:
 
 def _edge(fill: str) -> str:
     """Dark bars that lie on one another are told apart by a light edge."""
-    return "#ffffff" if fill == INK else INK
+    return PAGE if fill == INK else INK
 
 
 def _pathway_heading(drawing: Drawing, rows: Sequence[Row], y: float) -> float:

@@ -10,10 +10,11 @@ from pipeline.pathway.steps import STEPS
 from pipeline.vocabulary import BAND_STATES, OBSERVED_STATES
 from reports import case_words, wording
 from reports.case_record import Record, runs
-from reports.charts import INK, SHADES
+from reports.charts import INK, PAGE, SHADES
+from reports.palette import light
 
 _FILLS = {"below": SHADES["below"], "within": SHADES["within"], "above_on_oxygen": SHADES["above"]}
-_MISSED, _NOT_DONE, _UNTOLD, _DONE = INK, SHADES["above"], SHADES["within"], "#ffffff"
+_MISSED, _NOT_DONE, _UNTOLD, _DONE = INK, SHADES["above"], SHADES["within"], PAGE
 _RESULT_FILLS = {
     case_words.MET: _DONE,
     case_words.DONE: _DONE,
@@ -38,7 +39,7 @@ class Part:
 
     started_at: datetime
     ended_at: datetime
-    fill: str = "#ffffff"
+    fill: str = PAGE
     words: str = ""
     ink: str = INK
 
@@ -111,7 +112,7 @@ def _states(record: Record) -> list[Row]:
             Row(
                 wording.sentence_case(case_words.STATE_IN_WORDS[state]),
                 tuple(
-                    Part(start, end, _FILLS.get(state, "#ffffff"))
+                    Part(start, end, _FILLS.get(state, PAGE))
                     for start, end in _times(found.filter(pl.col("band_state") == state))
                 ),
                 total=wording.duration(seconds[state]) + share,
@@ -126,7 +127,7 @@ def _excluded(record: Record) -> list[Row]:
     return [
         Row(
             f"Not audited: {case_words.exclusion_short(reason or '')}",
-            tuple(Part(start, end, "#c9c5c1") for start, end in _times(rows)),
+            tuple(Part(start, end, light("excluded")) for start, end in _times(rows)),
             total=wording.duration(_seconds(rows)),
             state="excluded",
         )
@@ -139,7 +140,7 @@ def _episodes(record: Record) -> list[Row]:
     if found.is_empty():
         return []
     parts = tuple(
-        Part(row["started_at"], row["ended_at"], INK, _DURING.get(row["saturation_during"], ""), "#ffffff")
+        Part(row["started_at"], row["ended_at"], INK, _DURING.get(row["saturation_during"], ""), PAGE)
         for row in found.rows(named=True)
     )
     total = f"{found.height}, {wording.duration(float(found['high_s'].sum()))}"
@@ -165,7 +166,7 @@ def _devices(record: Record) -> list[Row]:
 
 
 def _device_fill(row: Mapping[str, object]) -> str:
-    return SHADES["within"] if row["on_oxygen"] else "#ffffff"
+    return SHADES["within"] if row["on_oxygen"] else PAGE
 
 
 def _setting(row: Mapping[str, object]) -> str:

@@ -17,16 +17,16 @@ import vl_convert
 from markupsafe import Markup
 
 from reports import wording
+from reports.palette import graded, light
 
-INK = "#2b2233"
-ACCENT = "#5b3a6b"
-GREY = "#6a666d"
-HAIRLINE = "#dcd8d4"
-SHADES = {"below": "#33243f", "within": "#e6e1ea", "above": "#9d88aa", "rest": "#ffffff"}
+PAGE, INK, ACCENT, GREY, HAIRLINE = (light(name) for name in ("page", "ink", "accent", "grey", "line"))
+SHADES = {part: light(part) for part in ("below", "within", "above")}
 FONT = "sans-serif"
 SIZE = 12
 # More months than this have no room for a name each.
 _MONTHS_NAMED = 14
+# A picture is read by its text alternative: its parts have no roles of their own.
+_TAG, _ROLES = re.compile(r"<[a-z][^>]*>"), re.compile(r' (?:role|aria-[a-z]+)="[^"]*"')
 
 _CONFIG: dict[str, Any] = {
     "aria": False,
@@ -87,7 +87,7 @@ def strip(parts: Mapping[str, float], label: str) -> Markup:
     )
     frame = (
         alt.Chart(values([{"from": 0, "to": 1}]))
-        .mark_bar(fill="#ffffff", stroke=GREY, strokeWidth=0.6, height=11)
+        .mark_bar(fill=PAGE, stroke=GREY, strokeWidth=0.6, height=11)
         .encode(alt.X("from:Q", axis=None), alt.X2("to"))
     )
     return svg((frame + bars).properties(width=220, height=12, padding=1), label)
@@ -110,7 +110,7 @@ def intervals(
         scale=alt.Scale(domain=[bottom, top]),
         axis=alt.Axis(title=axis_title, tickCount=4, domain=False, ticks=False),
     )
-    y = alt.Y("row:N", sort=order, axis=_names_axis(names))
+    y = alt.Y("row:N", sort=order, axis=names_axis(names))
     base = alt.Chart(data)
     layers: list[alt.Chart] = []
     if reference is not None:
@@ -128,7 +128,7 @@ def grid(names: Sequence[str], months: Sequence[str], cells: Sequence[Sequence[f
     top = max((value for row in cells for value in row if value is not None), default=0.0) or 1.0
     data = values(
         [
-            {"row": str(index), "month": month, "text": _cell_text(value), "shade": _shade(value / top)}
+            {"row": str(index), "month": month, "text": _cell_text(value), "shade": graded(value / top)}
             for index, row in enumerate(cells)
             for month, value in zip(months, row, strict=True)
             if value is not None
@@ -140,22 +140,15 @@ def grid(names: Sequence[str], months: Sequence[str], cells: Sequence[Sequence[f
         axis=alt.Axis(title=None, labelAngle=0, ticks=False, domain=False, labelExpr=month_label_expression(months)),
     )
     places = {str(index): name for index, name in enumerate(names)}
-    y = alt.Y("row:N", scale=alt.Scale(domain=list(places)), axis=_names_axis(places))
+    y = alt.Y("row:N", scale=alt.Scale(domain=list(places)), axis=names_axis(places))
     base = alt.Chart(data).encode(x, y)
-    shaded = base.mark_rect(stroke="#ffffff", strokeWidth=1).encode(alt.Color("shade:N", scale=None))
+    shaded = base.mark_rect(stroke=PAGE, strokeWidth=1).encode(alt.Color("shade:N", scale=None))
     written = base.mark_text(color=INK, fontSize=SIZE - 1).encode(text="text:N")
     return svg((shaded + written).properties(width=alt.Step(33), height=alt.Step(20)), label)
 
 
 def _cell_text(value: float) -> str:
     return f"{value:.0f}" if value >= 0.5 or value == 0 else "<1"
-
-
-def _shade(depth: float) -> str:
-    """From white at 0 to the shade of "above" at 1."""
-    dark = SHADES["above"]
-    parts = [int(dark[place : place + 2], 16) for place in (1, 3, 5)]
-    return "#" + "".join(f"{round(255 - depth * (255 - part)):02x}" for part in parts)
 
 
 def top_of(points: Iterable[Point]) -> float:
@@ -176,11 +169,15 @@ def bottom_of(lows: Iterable[float | None]) -> float:
 
 
 def round_up(value: float) -> float:
-    """The next round number: 1, 1.5, 2, 2.5, 3, 4, 5, 6, 8 or 10 times a power of ten.
+    """The next round number: 1, 1.5, 2, 2.5, 3, 4, 5, 6, 8 or 10 times a power of ten; 1 for an axis of nothing but 0.
 
-    >>> [round_up(v) for v in (0.93, 7.2, 11, 24, 61, 100)]
-    [1.0, 8.0, 15.0, 25.0, 80.0, 100.0]
+    >>> [round_up(v) for v in (0.93, 7.2, 11, 24, 61, 100, 0)]
+    [1.0, 8.0, 15.0, 25.0, 80.0, 100.0, 1.0]
     """
+    if value <= 0:
+        return 1.0
+    if value <= 0:
+        return 1.0
     power = 1.0
     while value > 10 * power:
         power *= 10
@@ -199,7 +196,7 @@ def month_label_expression(months: Sequence[str]) -> str:
     return _lookup_expression(words)
 
 
-def _names_axis(names: Mapping[str, str]) -> alt.Axis:
+def names_axis(names: Mapping[str, str]) -> alt.Axis:
     """The names beside the rows of a chart, by the place that stands for each in the data."""
     return alt.Axis(
         title=None,
@@ -229,10 +226,10 @@ def _painted(spec: str) -> str:
 
 
 def svg(chart: alt.TopLevelMixin, label: str) -> Markup:
-    """The chart as SVG with a text alternative. No mark is clipped, so no element needs a name."""
+    """The chart as one picture with a text alternative. No mark is clipped, so no element needs a name."""
     spec = chart.to_dict(validate=False)
     spec["config"] = _CONFIG
-    drawn = _painted(json.dumps(spec))
+    drawn = _TAG.sub(lambda tag: _ROLES.sub("", tag[0]), _painted(json.dumps(spec)))
     text = escape(label)
     return Markup(
         re.sub(

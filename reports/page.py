@@ -2,12 +2,13 @@
 
 import base64
 import hashlib
+from functools import lru_cache
 from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from reports import wording
+from reports import palette, wording
 
 _FILTERS = (
     wording.counted,
@@ -21,6 +22,8 @@ _FILTERS = (
     zip,
 )
 _FOLDER = Path(__file__).parent
+# Characters that turn the direction of what follows them, the page's own words too; no name needs them.
+_TURNING = dict.fromkeys([*range(0x202A, 0x202F), *range(0x2066, 0x206A)], "\N{REPLACEMENT CHARACTER}")
 
 
 def render(template: str, **values: object) -> str:
@@ -31,6 +34,7 @@ def render(template: str, **values: object) -> str:
         _environment()
         .get_template(template)
         .render(
+            palette=Markup(palette.style()),
             style=Markup(style),
             script=Markup(script),
             content_rule=_content_rule(script),
@@ -52,6 +56,7 @@ def _content_rule(script: str) -> str:
     return "; ".join(rules)
 
 
+@lru_cache(maxsize=1)
 def _environment() -> Environment:
     environment = Environment(
         loader=PackageLoader("reports"),
@@ -60,6 +65,11 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
+        finalize=_kept_in_line,
     )
     environment.filters |= {filter_.__name__: filter_ for filter_ in _FILTERS}
     return environment
+
+
+def _kept_in_line(value: object) -> object:
+    return value.translate(_TURNING) if isinstance(value, str) else value

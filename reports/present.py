@@ -5,9 +5,11 @@ from pathlib import Path
 import duckdb
 from markupsafe import Markup
 
+from pipeline.declared_changes import NONE_DECLARED, DeclaredChanges
 from pipeline.policy import Policy
 from reports import page, present_charts, wording
 from reports.present_band import answer, months
+from reports.present_changes import changes
 from reports.present_events import high_oxygen, pathway
 from reports.present_figures import OTHER, RETAINER, Presented, presented
 from reports.present_sheets import Sheet
@@ -18,19 +20,25 @@ _STYLE = Path(__file__).with_name("present.css")
 
 
 def write_presentation(
-    con: duckdb.DuckDBPyConnection, out: Path, month: str | None, policy: Policy
+    con: duckdb.DuckDBPyConnection,
+    out: Path,
+    month: str | None,
+    policy: Policy,
+    declared: DeclaredChanges = NONE_DECLARED,
 ) -> tuple[Path, Path]:
     """Writes `oxygen-audit-YYYY-MM-board.html` and `.pptx` into the folder `out` and returns their paths.
 
     con: a store that has been measured; it is only read. month: YYYY-MM in the store's zone; null: the last complete
-    calendar month. Counts of patients under `small_count_below`, and what they could be worked back from, are in
-    neither file. The same store, month and policy give the same bytes of both.
-    Raises AuditError when the store holds no such month, or no complete one.
+    calendar month. declared: what was changed on the wards, and when. Counts of patients under `small_count_below`, and
+    what they could be worked back from, are in neither file. The same store, month, policy and changes give the same
+    bytes of both.
+    Raises AuditError when the store holds no such month, or no complete one; ChangesError when a change names a ward
+    that the store does not hold.
     """
     # Slow to import, and no other page needs it.
     from reports.present_slides import slides
 
-    of = presented(con, month, policy)
+    of = presented(con, month, policy, declared)
     made = sheets(of)
     out.mkdir(parents=True, exist_ok=True)
     html, pptx = (out / f"oxygen-audit-{of.month}-board.{kind}" for kind in ("html", "pptx"))
@@ -45,6 +53,7 @@ def sheets(of: Presented) -> list[Sheet]:
         answer(of),
         months(of, RETAINER),
         months(of, OTHER),
+        *changes(of),
         *where(of),
         high_oxygen(of),
         pathway(of),

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from reports import charts, sentences, wording
 from reports.figures import GroupFigures, Share, State
 from reports.first_screen import evidence_in_words
+from reports.present_changes import last_new_beginning, marks_in_words, marks_of
 from reports.present_events import episodes_in_words
 from reports.present_figures import OTHER, RETAINER, Presented
 from reports.present_numbers import interval, like, moved, shown, why_not_shown
@@ -28,6 +29,10 @@ OBSERVED = (
 ABOVE = (
     "Above, on oxygen: above the band with oxygen running. Above the band on room air is nobody's excess and counts "
     "against nobody, so the three shares need not add up to 100 %."
+)
+_MARKS = (
+    "What was changed is marked on the charts by its number; of a change in one ward the line is broken. Rules begin "
+    "anew in the first whole month after a change of the whole hospital."
 )
 TOGETHER = "Below stands beside above throughout: less time above with more time below is no improvement."
 
@@ -145,21 +150,25 @@ def _shares_chart(groups: Sequence[GroupFigures]) -> Chart:
 
 def months(of: Presented, group: str) -> Sheet:
     """Twelve months of one group: below, within and above on oxygen, side by side."""
-    figures = of.groups[group]
-    said = {share: moved([getattr(each, share).value for each in figures]) for share in SHARE_NAMES}
+    figures, since = of.groups[group], last_new_beginning(of)
+    judged = [each for each in figures if since is None or each.month >= since]
+    said = {share: moved([getattr(each, share).value for each in judged]) for share in SHARE_NAMES}
     who = "CO2 retainers'" if group == RETAINER else "Everybody else's"
     title = f"{who} time above the band on oxygen {said['above_on_oxygen']}; their time below it {said['below']}"
-    known = [each for each in figures if each.state is State.SHOWN]
+    known = [each for each in judged if each.state is State.SHOWN]
+    if since is not None:
+        title = f"Since {wording.month_in_words(since)}: {title}"
     if 0 < len(known) < FEWEST_POINTS:
-        title = _too_few_months(known, who)
+        title = _too_few_months(known, who, since)
     if not known:
-        title = f"No month of the twelve can be shown for {figures[-1].name}"
+        asked = "of the twelve" if since is None else f"since {wording.month_in_words(since)}"
+        title = f"No month {asked} can be shown for {figures[-1].name}"
     return Sheet(
         key=f"months-{group}",
         title=title,
         lead=f"{TOGETHER} Time within the band {said['within']}.",
         layout="stacked",
-        charts=tuple(_trend(figures, share) for share in SHARE_NAMES),
+        charts=tuple(_trend(of, figures, share) for share in SHARE_NAMES),
         tables=(_months_table(figures),),
         notes=(
             "Each dot is a month with its 95 % interval. Each chart has an axis of its own; that of within "
@@ -172,12 +181,15 @@ def months(of: Presented, group: str) -> Sheet:
             OBSERVED.format(hours=wording.short_number(of.policy.reading_carry_hours)),
             ABOVE,
             "A shift says that something changed, not what changed it: patients, charting and care all may.",
+            *([_MARKS] if of.declared.changes else []),
         ),
     )
 
 
-def _too_few_months(known: Sequence[GroupFigures], who: str) -> str:
+def _too_few_months(known: Sequence[GroupFigures], who: str, since: str | None) -> str:
     last, count = known[-1], wording.counted(len(known), "month")
+    if since is not None:
+        count += f" since {wording.month_in_words(since)}"
     above, below = (wording.percent(share.value) for share in (last.above_on_oxygen, last.below))
     return (
         f"{who} time above the band on oxygen was {above} in {wording.month_in_words(last.month)}, their time below it "
@@ -194,7 +206,7 @@ def _points(figures: Sequence[GroupFigures], share: str) -> list[charts.Point]:
     return found
 
 
-def _trend(figures: Sequence[GroupFigures], share: str) -> Chart:
+def _trend(of: Presented, figures: Sequence[GroupFigures], share: str) -> Chart:
     points = _points(figures, share)
     ends = (0.0, charts.top_of(points))
     if share == "within":
@@ -209,9 +221,9 @@ def _trend(figures: Sequence[GroupFigures], share: str) -> Chart:
     last = wording.percent(getattr(figures[-1], share).value)
     text = (
         f"{SHARE_NAMES[share]}, {figures[-1].name}, twelve months with 95 % intervals, in {OF_OBSERVED}. "
-        f"{wording.month_in_words(figures[-1].month)}: {last}."
+        f"{wording.month_in_words(figures[-1].month)}: {last}.{marks_in_words(of)}"
     )
-    return Chart(TREND, SHARE_NAMES[share], OF_OBSERVED, names, (series,), ends, text)
+    return Chart(TREND, SHARE_NAMES[share], OF_OBSERVED, names, (series,), ends, text, marks=marks_of(of))
 
 
 def _months_table(figures: Sequence[GroupFigures]) -> Table:

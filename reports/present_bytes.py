@@ -7,6 +7,7 @@ from datetime import date, datetime
 
 import xlsxwriter
 
+from reports.palette import light
 from reports.present_sheets import Chart, Series
 
 _FIRST_OF_ZIP = (1980, 1, 1, 0, 0, 0)
@@ -14,25 +15,27 @@ _LONG_AGO = datetime(2000, 1, 1)
 # Fonts that are on most machines, and the ink and shades of the other pages.
 _FONTS = {"majorFont": "Georgia", "minorFont": "Arial"}
 _COLOURS = {
-    "dk1": "2B2233",
-    "lt1": "FFFFFF",
-    "dk2": "5B3A6B",
-    "lt2": "F6F4F2",
-    "accent1": "5B3A6B",
-    "accent2": "9D88AA",
-    "accent3": "33243F",
-    "accent4": "E6E1EA",
-    "accent5": "625E66",
-    "accent6": "D9D5D1",
-    "hlink": "5B3A6B",
-    "folHlink": "625E66",
+    "dk1": "ink",
+    "lt1": "page",
+    "dk2": "accent",
+    "lt2": "tint",
+    "accent1": "accent",
+    "accent2": "above",
+    "accent3": "below",
+    "accent4": "within",
+    "accent5": "grey",
+    "accent6": "line",
+    "hlink": "accent",
+    "folHlink": "grey",
 }
 
 
 def own_theme(theme: bytes) -> bytes:
     """A theme with the fonts and shades of the pages instead of its own."""
     text = theme.decode("utf-8")
-    colours = "".join(f'<a:{name}><a:srgbClr val="{value}"/></a:{name}>' for name, value in _COLOURS.items())
+    colours = "".join(
+        f'<a:{name}><a:srgbClr val="{light(colour)[1:].upper()}"/></a:{name}>' for name, colour in _COLOURS.items()
+    )
     text = re.sub(
         r"<a:clrScheme .*?</a:clrScheme>", f'<a:clrScheme name="Pages">{colours}</a:clrScheme>', text, flags=re.S
     )

@@ -6,12 +6,15 @@ from collections.abc import Sequence
 import altair as alt
 from markupsafe import Markup
 
-from reports.charts import ACCENT, GREY, INK, SHADES, SIZE, svg
+from reports.charts import ACCENT, GREY, INK, PAGE, SHADES, SIZE, svg
 from reports.present_sheets import COLUMNS, SHARES, TREND, Chart
+from reports.trend_chart import mark_layers
 
 # Widths by the number of charts side by side on a page.
 _WIDTHS = {1: 440, 2: 170, 3: 285}
 _NAME_AT_MOST = 120
+# A part of a bar with less than this, in per cent, has no room for its figure.
+NARROW = 6.0
 PARTS = ("below", "within", "above")
 SERIES_SHADES = (SHADES["within"], SHADES["above"], SHADES["below"])
 
@@ -90,9 +93,10 @@ def _trend(chart: Chart, width: int) -> alt.LayerChart | alt.FacetChart:
     base = alt.Chart(_data(rows))
     known = base.transform_filter("isValid(datum.value)")
     layers = [
-        known.mark_rule(strokeWidth=1.4, opacity=0.55, color=ACCENT).encode(x, low, alt.Y2("high")),
+        known.mark_rule(strokeWidth=1.4, opacity=0.7, color=ACCENT).encode(x, low, alt.Y2("high")),
         base.mark_line(strokeWidth=1.8, color=ACCENT).encode(x, y),
         known.mark_point(filled=True, size=34, opacity=1, color=ACCENT).encode(x, y),
+        *mark_layers(chart.marks, x, "row", _places(chart), width),
     ]
     return alt.layer(*layers).properties(width=width, height=205)
 
@@ -108,6 +112,7 @@ def _columns(chart: Chart, width: int) -> alt.LayerChart | alt.FacetChart:
         layers.append(
             alt.Chart(data).mark_bar(fill=SERIES_SHADES[place], stroke=INK, strokeWidth=0.6).encode(x, y, offset)
         )
+    layers += mark_layers(chart.marks, _months_x(chart), "row", _places(chart), width + 60)
     return alt.layer(*layers).properties(width=width + 60, height=300)
 
 
@@ -119,7 +124,7 @@ def _shares(chart: Chart, width: int) -> alt.LayerChart | alt.FacetChart:
             share = series.values[place] or 0.0
             ends = {"row": str(place), "from": reached, "to": reached + share}
             rows.append(
-                ends | {"shade": SHADES[part], "text": f"{share:g} %", "dark": part == "below", "wide": share >= 6}
+                ends | {"shade": SHADES[part], "text": f"{share:g} %", "dark": part == "below", "wide": share >= NARROW}
             )
             reached += share
     x = alt.X("from:Q", scale=alt.Scale(domain=[0, 100]), axis=_value_axis(chart))
@@ -133,9 +138,7 @@ def _shares(chart: Chart, width: int) -> alt.LayerChart | alt.FacetChart:
     words = alt.Chart(_data([row for row in rows if row["wide"]])).transform_calculate(
         mid="(datum.from + datum.to) / 2"
     )
-    light = (
-        words.transform_filter("datum.dark").mark_text(color="#ffffff", fontSize=SIZE).encode(middle, y, text="text:N")
-    )
+    light = words.transform_filter("datum.dark").mark_text(color=PAGE, fontSize=SIZE).encode(middle, y, text="text:N")
     dark = words.transform_filter("!datum.dark").mark_text(color=INK, fontSize=SIZE).encode(middle, y, text="text:N")
     return alt.layer(bars, light, dark).properties(width=1020, height=alt.Step(56))
 

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from pipeline.catalogue import Measure
 from reports import charts, wording
+from reports.present_changes import marks_in, marks_in_words, marks_of
 from reports.present_figures import Episodes, Presented, Step
 from reports.present_numbers import like, whole_interval, whole_percent
 from reports.present_sheets import COLUMNS, ROWS, Cell, Chart, Series, Sheet, Table
@@ -72,8 +73,12 @@ def _episodes_chart(of: Presented) -> Chart:
     )
     top = charts.round_up(max((value for one in series for value in one.values if value is not None), default=0) or 1.0)
     names = tuple(wording.short_month(each.month) for each in of.episodes)
-    text = "Episodes of high oxygen in CO2 retainers by month: all, avoidable, not re-checked in time; see the table."
-    return Chart(COLUMNS, "Episodes by the month they began in", "episodes", names, series, (0.0, top), text)
+    text = (
+        "Episodes of high oxygen in CO2 retainers by month: all, avoidable, not re-checked in time; see the table."
+        f"{marks_in_words(of)}"
+    )
+    title = "Episodes by the month they began in"
+    return Chart(COLUMNS, title, "episodes", names, series, (0.0, top), text, marks=marks_of(of))
 
 
 def _drawn(count: int | None) -> float | None:
@@ -83,7 +88,7 @@ def _drawn(count: int | None) -> float | None:
 def _episodes_table(of: Presented) -> Table:
     rows = [
         (
-            Cell(wording.month_in_words(each.month)),
+            Cell(wording.month_in_words(each.month), marks_in(of, each.month)),
             *((Cell(f"{wording.NOTHING} {each.why}"), Cell(""), Cell("")) if each.why else map(_count, _counts(each))),
         )
         for each in of.episodes

@@ -8,12 +8,14 @@ import duckdb
 import polars as pl
 
 from pipeline.catalogue import Measure, read_measures
+from pipeline.declared_changes import NONE_DECLARED, DeclaredChanges, check_wards
 from pipeline.policy import Policy
 from pipeline.provenance import Provenance, provenance
 from pipeline.rollup import suppress_small_counts
 from pipeline.vocabulary import EVIDENCE
-from reports import load_verdicts, store_tables, wording
+from reports import changes_made, load_verdicts, store_tables, wording
 from reports.absent import absent_tables, left_empty
+from reports.changes_made import ChangeMade
 from reports.figures import GroupFigures, State, group_figures, pick
 from reports.month_asked import chosen_month
 from reports.present_disclosure import (
@@ -60,7 +62,8 @@ class Step:
 class Presented:
     """The figures of all pages. groups: twelve months of each group, oldest first; wards: this month, all patients.
 
-    until: the local day of the as-of; no time of day, since the as-of may be that of a single event.
+    until: the local day of the as-of; no time of day, since the as-of may be that of a single event. changes: what was
+    declared up to this month, each with the shares before and after it, from months that may be shown alone.
     """
 
     month: str
@@ -75,6 +78,8 @@ class Presented:
     load_points: tuple[load_verdicts.Point, ...]
     made_from: Provenance
     until: date | None
+    declared: DeclaredChanges
+    changes: tuple[ChangeMade, ...]
 
     @property
     def months(self) -> list[str]:
@@ -90,12 +95,16 @@ class Presented:
         return self.groups[group][-1]
 
 
-def presented(con: duckdb.DuckDBPyConnection, asked: str | None, policy: Policy) -> Presented:
+def presented(
+    con: duckdb.DuckDBPyConnection, asked: str | None, policy: Policy, declared: DeclaredChanges = NONE_DECLARED
+) -> Presented:
     """The figures of the month asked for (null: the last complete one).
 
-    Raises AuditError when the store holds no such month, or no complete one.
+    Raises AuditError when the store holds no such month, or no complete one; ChangesError when a change names a ward
+    that the store does not hold.
     """
     raw = store_tables.summaries(con)
+    check_wards(declared, raw["ward"].drop_nulls().unique())
     zone, as_of = store_tables.zone(con), store_tables.as_of(con)
     month = chosen_month(asked, sorted(raw["month"].unique()), as_of, zone)
     months, small = wording.months_up_to(month), policy.small_count_below
@@ -107,6 +116,7 @@ def presented(con: duckdb.DuckDBPyConnection, asked: str | None, policy: Policy)
         for group in (RETAINER, OTHER)
     }
     found = sides(con, months)
+    declared = changes_made.up_to(declared, month)
     return Presented(
         month=month,
         policy=policy,
@@ -123,6 +133,8 @@ def presented(con: duckdb.DuckDBPyConnection, asked: str | None, policy: Policy)
         load_points=tuple(load_verdicts.points(store_tables.verdicts(con))),
         made_from=provenance(con, policy.fingerprint),
         until=None if as_of is None else store_tables.local(as_of, zone).date(),
+        declared=declared,
+        changes=tuple(changes_made.changes_made(con, summary, month, small, declared)),
     )
 
 

@@ -8,8 +8,8 @@ from reports.figures import GroupFigures, Share, State
 from reports.runs import Shift, shift
 
 MOST_OF_A_NAME = 44
-# What neither XML nor a spreadsheet can hold.
-_UNPRINTABLE = re.compile("[^\t\n\r -\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+# What neither XML nor a spreadsheet can hold, and what would turn the direction of the words after it.
+_UNPRINTABLE = re.compile("[^\t\n\r -\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]|[\u202a-\u202e\u2066-\u2069]")
 
 
 def shown(share: float | None) -> float | None:
@@ -60,10 +60,10 @@ def interval(share: Share) -> str:
     return "" if share.low is None else wording.percent_interval(share.low, share.high, share.value)
 
 
-def name(text: str) -> str:
+def name(text: str, at_most: int = MOST_OF_A_NAME) -> str:
     """A name out of the data, of a length that fits and without characters that no file can hold."""
     clean = " ".join(_UNPRINTABLE.sub("\N{REPLACEMENT CHARACTER}", text).split())
-    return clean if len(clean) <= MOST_OF_A_NAME else clean[: MOST_OF_A_NAME - 1].rstrip() + "\N{HORIZONTAL ELLIPSIS}"
+    return clean if len(clean) <= at_most else clean[: at_most - 1].rstrip() + "\N{HORIZONTAL ELLIPSIS}"
 
 
 def why_not_shown(figures: GroupFigures) -> str:

@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from reports.trend_chart import Placed
+
 TREND = "trend"
 COLUMNS = "columns"
 ROWS = "rows"
@@ -48,7 +50,7 @@ class Chart:
     kind: trend (months from left to right, a dot and an interval each), columns (months, a column each), rows (a
     name each with a dot or bar and an interval), shares (a name each with one bar cut into parts). names: of the
     months or rows. ends: of the axis. reference: a value to compare every row with; null: none. text: what it shows,
-    for those who do not see it.
+    for those who do not see it. marks: what was changed, on a chart of months.
     """
 
     kind: str
@@ -59,6 +61,7 @@ class Chart:
     ends: tuple[float, float]
     text: str
     reference: float | None = None
+    marks: tuple[Placed, ...] = ()
 
     @property
     def known(self) -> bool:

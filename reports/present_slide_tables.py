@@ -9,10 +9,11 @@ from pptx.enum.text import PP_ALIGN
 from pptx.oxml.ns import qn
 from pptx.util import Inches, Pt
 
+from reports.palette import light
 from reports.present_fit import CELL_SIDE_IN, CELL_TOP_IN, column_widths_in, row_heights_in, small_size
 from reports.present_sheets import Cell, Table
 
-INK, GREY, LINE = "#2b2233", "#625e66", "#d9d5d1"
+INK, GREY, LINE = light("ink"), light("grey"), light("line")
 # "No style, no grid" (ECMA-376, the built-in table styles).
 _PLAIN = "{2D5ABB26-0587-4C30-8999-92F81FD0307C}"
 

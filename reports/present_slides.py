@@ -41,7 +41,8 @@ def slides(sheets: Sequence[Sheet], footer: str, title: str, day: date | None) -
         _add_text(slide, footer, SIDE, _FOOT[0], _ACROSS - 1.0, _FOOT[1], 9, GREY)
         page = _add_text(slide, f"{number} / {len(sheets)}", WIDTH - SIDE - 0.9, _FOOT[0], 0.9, _FOOT[1], 9, GREY)
         page.text_frame.paragraphs[0].alignment = PP_ALIGN.RIGHT
-        slide.notes_slide.notes_text_frame.text = "\n".join((sheet.lead, *sheet.notes, footer))
+        _add_notes(slide, (sheet.lead, *sheet.notes, footer))
+    _rule(deck, layout)
     _clean(deck, title, day)
     file = io.BytesIO()
     deck.save(file)
@@ -74,10 +75,24 @@ def _add_heading(slide, sheet: Sheet) -> None:  # type: ignore[no-untyped-def]
     box.text_frame.vertical_anchor = MSO_ANCHOR.BOTTOM
     lead = size_that_fits(sheet.lead, (14, 13, 12, 11, 10), _ACROSS, _LEAD[1])
     _add_text(slide, sheet.lead, SIDE, _LEAD[0], _ACROSS, _LEAD[1], lead, GREY)
-    rule = slide.shapes.add_connector(1, Inches(SIDE), Inches(1.8), Inches(WIDTH - SIDE), Inches(1.8))
+
+
+def _rule(deck, layout) -> None:  # type: ignore[no-untyped-def]
+    """The line under every heading: in the layout, so that it is no part of a slide that has to be told in words."""
+    rule = deck.slides[0].shapes.add_connector(1, Inches(SIDE), Inches(1.8), Inches(WIDTH - SIDE), Inches(1.8))
     rule.line.width = Pt(0.75)
     rule.line.color.rgb = coloured(INK)
+    rule.shadow.inherit = False
     rule.name = "Rule"
+    layout.shapes._spTree.append(rule._element)
+
+
+def _add_notes(slide, paragraphs: Sequence[str]) -> None:  # type: ignore[no-untyped-def]
+    frame = slide.notes_slide.notes_text_frame
+    frame.text = "\n".join(paragraphs)
+    for paragraph in frame.paragraphs:
+        for run in paragraph.runs:
+            run.font.language_id = MSO_LANGUAGE_ID.ENGLISH_UK
 
 
 def _add_text(slide, text: str, left: float, top: float, width: float, height: float, size: float, colour: str):  # type: ignore[no-untyped-def]
@@ -187,7 +202,15 @@ def _clean(deck, title: str, day: date | None) -> None:  # type: ignore[no-untyp
             if relation.reltype in kinds:
                 owner._rels.pop(name)
     for part in package.iter_parts():
+        _speak_english(part)
         if str(part.partname) == "/docProps/app.xml":
             part._blob = present_bytes.own_application(part._blob)
         elif str(part.partname).startswith("/ppt/theme/") and hasattr(part, "_blob") and part._blob:
             part._blob = present_bytes.own_theme(part._blob)
+
+
+def _speak_english(part) -> None:  # type: ignore[no-untyped-def]
+    """Sets the language of all texts of a part to that of the pages; those of the template have another one."""
+    if hasattr(part, "_element"):
+        for element in part._element.xpath("//*[@lang]"):
+            element.set("lang", "en-GB")

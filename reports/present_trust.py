@@ -217,6 +217,7 @@ def definitions(of: Presented) -> Sheet:
     number = wording.short_number
     until = "an unknown day" if of.until is None else _day(of.until)
     hidden = f"Counts of 1 to {of.most_hidden} patients" if of.most_hidden else "No counts"
+    declared = f"; changes {of.declared.fingerprint}" if of.declared.fingerprint else ""
     terms = (
         ("Band", wording.sentence_case(BAND.removeprefix("Band: "))),
         (
@@ -265,7 +266,8 @@ def definitions(of: Presented) -> Sheet:
             "Made by",
             f"bandaudit {made_from.tool_version}; policy {made_from.policy_fingerprint}; measures "
             f"{made_from.measures_fingerprint}; {wording.counted(len(made_from.inputs), 'input file')} "
-            f"({made_from.inputs_fingerprint}); data up to {until}; months of the zone {name(made_from.zone)}.",
+            f"({made_from.inputs_fingerprint}); data up to {until}; months of the zone {name(made_from.zone)}"
+            f"{declared}.",
         ),
     )
     return Sheet(

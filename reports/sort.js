@@ -36,6 +36,13 @@ function compare(left, right) {
   return String(left).localeCompare(String(right), "en-GB", { numeric: true });
 }
 
+// A table that fits its box needs no stop of the keyboard; one that scrolls keeps it, as each does without scripts.
+const sized = new ResizeObserver((entries) => entries.forEach(({ target: box }) => {
+  if (box.scrollWidth > box.clientWidth) box.tabIndex = 0;
+  else box.removeAttribute("tabindex");
+}));
+document.querySelectorAll(".scroll").forEach((box) => sized.observe(box));
+
 // Print what is folded away where it belongs to the record; fold it back afterwards.
 let opened = [];
 window.addEventListener("beforeprint", () => {
@@ -45,3 +52,15 @@ window.addEventListener("beforeprint", () => {
 window.addEventListener("afterprint", () => {
   opened.forEach((details) => { details.open = false; });
 });
+
+// A link to a section that is folded away opens it.
+function unfold() {
+  const name = decodeURIComponent(location.hash.slice(1));
+  const there = name && document.getElementById(name);
+  if (!there) return;
+  const inside = there.querySelector(":scope > details.fold");
+  for (let at = inside || there; at; at = at.parentElement) if (at.tagName === "DETAILS") at.open = true;
+  there.scrollIntoView();
+}
+window.addEventListener("hashchange", unfold);
+unfold();

@@ -5,6 +5,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
+from itertools import groupby
+from math import inf
 
 import altair as alt
 from markupsafe import Markup
@@ -17,6 +19,8 @@ _HEIGHT = 124
 _LIMIT_NAMES = {"high": "upper limit", "low": "lower limit", "centre": "mean"}
 # Names nearer to each other than this part of the axis would run into each other.
 _ROOM_FOR_A_NAME = 0.09
+# Pixels that a letter of the name of a mark takes, with some to spare, and from one line of names to the next.
+_LETTER, _LINE = 6, 12
 
 
 @dataclass(frozen=True)
@@ -37,6 +41,29 @@ class Mark:
     day: date
     name: str
     dashed: bool = False
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A mark on a chart of months: in which of them, how far into it (-0.5 to 0.5, 0: its middle), and its name."""
+
+    place: int
+    within: float
+    name: str
+    dashed: bool
+
+
+def placed(marks: Iterable[Mark], months: Sequence[str]) -> tuple[Placed, ...]:
+    """The marks that fall into these months, by their days."""
+    return tuple(
+        Placed(months.index(f"{mark.day:%Y-%m}"), _within_its_month(mark.day), mark.name, mark.dashed)
+        for mark in sorted(marks, key=lambda mark: mark.day)
+        if f"{mark.day:%Y-%m}" in months
+    )
+
+
+def _within_its_month(day: date) -> float:
+    return (day.day - 1) / monthrange(day.year, day.month)[1] - 0.5
 
 
 def ends_of(points: Iterable[Point], limits: Iterable[MonthLimits], large: bool = False) -> tuple[float, float]:
@@ -92,10 +119,10 @@ def _drawn(
     layers = [
         *_limit_layers(drawn_limits, x, scale, axis, (bottom, top)),
         *_limit_names(drawn_limits, months[-1], x, scale, axis, (bottom, top), points[-1].value),
-        known.mark_rule(strokeWidth=1.4, opacity=0.55, color=ACCENT).encode(x, low, alt.Y2("high")),
+        known.mark_rule(strokeWidth=1.4, opacity=0.7, color=ACCENT).encode(x, low, alt.Y2("high")),
         base.mark_line(strokeWidth=1.6, color=ACCENT).encode(x, y),
         known.mark_point(filled=True, size=30 if len(months) <= 14 else 22, opacity=1, color=ACCENT).encode(x, y),
-        *(layer for mark in marks if f"{mark.day:%Y-%m}" in months for layer in _mark_layers(mark, x, len(months))),
+        *mark_layers(placed(marks, months), x, "month", months, WIDTH),
     ]
     if points[-1].value is not None:
         beside = alt.Chart(charts.values([_within(points[-1], bottom, top)]))
@@ -147,20 +174,41 @@ def _limit_names(
     return [words.encode(x, alt.Y("limit:Q", scale=scale, axis=axis), text="name:N")]
 
 
-def _mark_layers(mark: Mark, x: alt.X, months: int) -> list[alt.Chart]:
-    """A rule at its day: the months stand evenly, each dot in the middle of its month."""
-    step = WIDTH / months
-    within = (mark.day.day - 1) / monthrange(mark.day.year, mark.day.month)[1] - 0.5
-    rule = alt.Chart(charts.values([{"month": f"{mark.day:%Y-%m}", "name": mark.name}]))
-    offset = round(within * step, 1)
-    return [
-        rule.mark_rule(color=INK, strokeWidth=1, strokeDash=[2, 3] if mark.dashed else [1, 0], xOffset=offset).encode(
-            x
-        ),
-        rule.mark_text(align="left", dx=offset + 4, fontSize=SIZE - 2, color=INK).encode(
-            x, alt.YValue(4), text="name:N"
-        ),
-    ]
+def mark_layers(marks: Sequence[Placed], x: alt.X, column: str, months: Sequence[str], width: float) -> list[alt.Chart]:
+    """A rule at each mark: the months stand evenly, each dot in the middle of its month. Names stand over the chart.
+
+    column, months: what stands for the months in the data. Marks of one month share a name; one that would run into the
+    one before stands a line higher.
+    """
+    step = width / len(months)
+    layers, line, free = [], 0, -inf
+    for place, found in groupby(marks, key=lambda mark: mark.place):
+        of_month = list(found)
+        for mark in of_month:
+            rule = alt.Chart(charts.values([{column: months[place]}]))
+            dash = [2, 3] if mark.dashed else [1, 0]
+            layers.append(
+                rule.mark_rule(color=INK, strokeWidth=1, strokeDash=dash, xOffset=round(mark.within * step, 1)).encode(
+                    x
+                )
+            )
+        name = together([mark.name for mark in of_month])
+        offset, at = round(of_month[0].within * step, 1), (place + 0.5 + of_month[0].within) * step
+        line = line + 1 if at < free else 0
+        free = at + _LETTER * len(name) + _LETTER
+        named = alt.Chart(charts.values([{column: months[place], "name": name}]))
+        layers.append(
+            named.mark_text(align="left", dx=offset, fontSize=SIZE - 2, color=INK).encode(
+                x, alt.YValue(-9 - _LINE * line), text="name:N"
+            )
+        )
+    return layers
+
+
+def together(names: Sequence[str]) -> str:
+    """Several names in one: "change 2, 3"."""
+    first = names[0].split(" ")[0]
+    return ", ".join([names[0], *(name.removeprefix(f"{first} ") for name in names[1:])])
 
 
 def _within(point: Point, bottom: float, top: float) -> dict[str, object]:

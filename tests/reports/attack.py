@@ -89,7 +89,9 @@ def patients_by_group(printed: Printed) -> dict[str, int | None]:
 def episodes(printed: Printed) -> dict[str, tuple[int | None, int | None, int | None]]:
     """All, avoidable and not re-checked episodes by month; null where not printed."""
     rows = printed.table_with("Month")[1:]
-    return {row[0]: tuple(_count(cell) for cell in row[1:4]) for row in rows}  # type: ignore[misc]
+    # Behind the month stands what was changed in it.
+    months = [re.sub(r" change .*", "", row[0]) for row in rows]
+    return {month: tuple(_count(cell) for cell in row[1:4]) for month, row in zip(months, rows, strict=True)}  # type: ignore[misc]
 
 
 def _count(cell: str) -> int | None:

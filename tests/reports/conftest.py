@@ -1,13 +1,15 @@
 """One invented store and its report for the tests of this folder; made once, never changed."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import duckdb
 import pytest
+from playwright.sync_api import Browser
 
 from pipeline.policy import read_policy
 from reports.month import write_month_report
+from tests.reports.browser import chromium
 from tests.reports.fabricated import Scenario, fabricated_store
 
 Written = Callable[..., str]
@@ -37,3 +39,10 @@ def page_file(page: str, tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("page") / "page.html"
     file.write_text(page, encoding="utf-8")
     return file
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """One browser for a module, closed after it: other modules must not run while it holds the event loop."""
+    with chromium() as found:
+        yield found

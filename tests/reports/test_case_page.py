@@ -14,6 +14,7 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from playwright.sync_api import Browser
 
 from pipeline.cli import main
 from pipeline.errors import AuditError
@@ -25,7 +26,7 @@ from reports.case import file_name, write_case
 from reports.case_drawing import Drawing
 from reports.case_lanes import Place
 from reports.case_record import read_record
-from tests.reports.browser import CHROMIUM, measured
+from tests.reports.browser import in_a_browser, measured
 from tests.reports.case_stays import (
     BARE,
     HOSTILE_KEY,
@@ -489,24 +490,23 @@ def schema_version(store: Path) -> str:
 # --- in a browser -------------------------------------------------------------------------------------------------
 
 CHART = "page.querySelector('svg').getBoundingClientRect()"
-in_a_browser = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")
 
 
 @in_a_browser
 @pytest.mark.parametrize("key", [PLAIN, BARE])
-def test_the_answer_and_the_whole_chart_fit_the_first_screen(texts: dict[str, str], tmp_path: Path, key: str) -> None:
-    bottom = measured(texts[key], tmp_path, 1366, 768, f"{CHART}.bottom")
+def test_the_answer_and_the_whole_chart_fit_the_first_screen(texts: dict[str, str], browser: Browser, key: str) -> None:
+    bottom = measured(browser, texts[key], 1366, 768, f"{CHART}.bottom")
     assert 300 < bottom <= 768
 
 
 @in_a_browser
 def test_thirty_days_with_every_device_begin_on_the_first_screen_and_hardly_leave_it(
-    texts: dict[str, str], tmp_path: Path
+    texts: dict[str, str], browser: Browser
 ) -> None:
     # Three wards, twelve devices, and every pattern and step are more rows than a small screen has room for.
     top, bottom = measured(
+        browser,
         texts[LONG],
-        tmp_path,
         1366,
         768,
         f"[{CHART}.top, {CHART}.bottom]",
@@ -518,5 +518,5 @@ def test_thirty_days_with_every_device_begin_on_the_first_screen_and_hardly_leav
 @in_a_browser
 @pytest.mark.parametrize("key", [PLAIN, LONG, HOSTILE_KEY])
 @pytest.mark.parametrize("width", [390, 820, 1366])
-def test_no_page_scrolls_sideways(texts: dict[str, str], tmp_path: Path, key: str, width: int) -> None:
-    assert measured(texts[key], tmp_path, width, 800, "page.documentElement.scrollWidth") <= width
+def test_no_page_scrolls_sideways(texts: dict[str, str], browser: Browser, key: str, width: int) -> None:
+    assert measured(browser, texts[key], width, 800, "page.documentElement.scrollWidth") <= width

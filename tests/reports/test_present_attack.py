@@ -6,6 +6,7 @@ percentages and complements. What is true is known from the invented patients, n
 
 import re
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from pipeline.catalogue import read_measures
+from pipeline.declared_changes import DeclaredChange, DeclaredChanges
 from pipeline.policy import Policy, read_policy
 from reports.present import write_presentation
 from reports.wording import month_in_words
@@ -69,12 +71,19 @@ class LostTruthError(Exception):
     """What is true is not among what the attack takes for possible: the attack is wrong, or the rule was broken."""
 
 
+def declared(patients: list[Patient]) -> DeclaredChanges:
+    """A change of the whole hospital and one of each ward, all between the two months."""
+    first = date(2026, 5, 1)
+    wards = sorted({one.ward for one in patients})
+    return DeclaredChanges((DeclaredChange(first, "all"), *(DeclaredChange(first, ward, ward) for ward in wards)))
+
+
 def presented(patients: list[Patient], folder: Path, policy: Policy) -> list[tuple[Printed, Printed]]:
     """The pages of every month, as HTML and as slides."""
-    found = []
+    found, changes = [], declared(patients)
     with store_of(patients) as con:
         for month in sorted({one.month for one in patients}):
-            html, pptx = write_presentation(con, folder, month, policy)
+            html, pptx = write_presentation(con, folder, month, policy, changes)
             found.append((of_html(html.read_text(encoding="utf-8")), of_slides(pptx.read_bytes())))
     return found
 
@@ -169,6 +178,8 @@ def test_no_small_count_can_be_worked_back(tmp_path_factory: pytest.TempPathFact
     for month, both in zip(_months(patients), pages, strict=True):
         for printed in both:
             assert small_wards_with_a_figure(patients, month, printed) == []
+    for form in (0, 1):
+        assert told_only_before_and_after(patients, [both[form] for both in pages]) == []
 
 
 def test_a_ward_with_few_patients_has_no_figure(tmp_path: Path) -> None:
@@ -188,6 +199,61 @@ def small_wards(patients: list[Patient], month: str) -> list[str]:
 def small_wards_with_a_figure(patients: list[Patient], month: str, printed: Printed) -> list[str]:
     rows = {row[0]: row[1:] for table in printed.tables if table[0][0] == "Ward" for row in table[1:]}
     return [ward for ward in small_wards(patients, month) if rows[ward] != ["\N{EN DASH} small numbers", "", ""]]
+
+
+def told_only_before_and_after(patients: list[Patient], printed: list[Printed]) -> list[str]:
+    """Shares before or after a change that no page of a month shows: of who is few in one of the months, above all.
+
+    With one month on either side, each such share is that of a month, and says no more if it stands there already.
+    """
+    if len(printed) < len(MONTHS):
+        return []
+    found = []
+    for row in changes_of(printed[-1]):
+        where, group, *cells = row
+        if not any("%" in cell for cell in cells):
+            continue
+        for place, cell in enumerate(cells):
+            shares = re.findall(r"(?:[\d.]+|<1|>99) %", cell)[:2]
+            for one, month, share in zip(printed, MONTHS, shares, strict=True):
+                if not shown_in_month(one, month, where, group, place).startswith(share):
+                    found.append(f"{where}, {group}, {month}: {share}")
+    return found
+
+
+def changes_of(printed: Printed) -> list[list[str]]:
+    """The rows of all tables of changes: ward (empty: the hospital), patients, below, within and above on oxygen."""
+    rows, where = [], ""
+    for table in printed.tables:
+        for row in table[1:] if table[0][0] == "Change" else []:
+            named = re.search(r"1 May 2026, (\w+)", row[0])
+            where = ("" if named[1] == "whole" else named[1]) if named else where
+            rows.append([where, *row[1:]])
+    return rows
+
+
+def shown_in_month(printed: Printed, month: str, ward: str, group: str, place: int) -> str:
+    """What the pages of one month print of a ward, or of a group of the hospital."""
+    if ward:
+        rows = {row[0]: row[1:] for table in printed.tables if table[0][0] == "Ward" for row in table[1:]}
+        return rows[ward][place]
+    rows = {row[0]: row[1:] for row in printed.table_with("Below the band")[1:]}
+    return next(cells for name, cells in rows.items() if name.startswith(group))[2 * place]
+
+
+def test_what_stands_before_and_after_a_change_is_shown_where_it_may_be(tmp_path: Path) -> None:
+    """And the attack on it finds what is not hidden: under a policy that hides nothing, wards with few are told."""
+    patients = made_up(replace(LARGE, others=(70, 70), wards=4, evenness=0.7, seed=11))
+    few = {ward for month in MONTHS for ward in small_wards(patients, month)}
+    before, closed = (forms[0] for forms in presented(patients, tmp_path, POLICY))
+    opened = presented(patients, tmp_path, replace(POLICY, small_count_below=1))[1][0]
+    told = {row[0] for row in changes_of(closed) if "%" in row[2]}
+    assert few
+    assert "" in told
+    assert told & set(WARDS)
+    assert not told & few
+    assert {row[0] for row in changes_of(opened) if "%" in row[2]} & few
+    assert told_only_before_and_after(patients, [before, opened])
 
 
 def test_the_attack_finds_what_is_not_hidden(tmp_path: Path) -> None:

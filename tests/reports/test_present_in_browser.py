@@ -1,20 +1,20 @@
 """The pages for the board in a real browser: every sheet fits, no phone scrolls sideways, a sheet is a printed page.
 
-The page stands in a frame of the size asked for, in which scripts are off; only the page around it measures. Skipped
-where no Chromium is installed.
+Skipped where no Chromium is installed.
 """
 
 import re
-import subprocess
+from datetime import date
 from pathlib import Path
-from typing import Any
 
 import duckdb
 import pytest
+from playwright.sync_api import Browser
 
+from pipeline.declared_changes import NONE_DECLARED, DeclaredChange, DeclaredChanges
 from pipeline.policy import read_policy
 from reports.present import write_presentation
-from tests.reports.browser import CHROMIUM, OPTIONS, measured
+from tests.reports.browser import in_a_browser, measured, opened
 from tests.reports.fabricated import LAST_MONTH, fabricated_store
 from tests.reports.small_hospital import MONTHS, Sizes, made_up, store_of
 
@@ -30,15 +30,26 @@ WIDE = (
     "one.clientWidth > 0 && !one.closest('svg')).length"
 )
 
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")
+pytestmark = in_a_browser
 
 
-@pytest.fixture(scope="module", params=["measured", "long names"])
+CHANGED = DeclaredChanges(
+    tuple(
+        DeclaredChange(
+            date(2026, 4 + place // 4, 1 + 7 * (place % 4)), f"{place} " + "A long word of what was done " * 4
+        )
+        for place in range(6)
+    )
+)
+
+
+@pytest.fixture(scope="module", params=["measured", "changed", "long names"])
 def page(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> str:
     folder = tmp_path_factory.mktemp("board")
-    if request.param == "measured":
+    if request.param in ("measured", "changed"):
+        declared = CHANGED if request.param == "changed" else NONE_DECLARED
         with store_of(made_up(Sizes((60, 60), (90, 90), 0.6, 0.5, 0.5, 0.5, 0.5, 3, 8.0, 3))) as con:
-            return write_presentation(con, folder, MONTHS[1], read_policy())[0].read_text(encoding="utf-8")
+            return write_presentation(con, folder, MONTHS[1], read_policy(), declared)[0].read_text(encoding="utf-8")
     store = fabricated_store(folder / "store.duckdb")
     with duckdb.connect(str(store)) as con:
         con.execute("delete from month_summary where ward is not null")
@@ -51,29 +62,23 @@ def page(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
         return write_presentation(con, folder, LAST_MONTH, read_policy())[0].read_text(encoding="utf-8")
 
 
-def seen(page: str, folder: Path, width: int, height: int, expression: str) -> Any:
-    """What an expression over the framed page gives; no script runs in the frame."""
-    return measured(page, folder, width, height, expression, sandbox="allow-same-origin")
-
-
-def test_every_sheet_fits_a_screen_of_1280_by_720(page: str, tmp_path: Path) -> None:
-    heights, room, wide = seen(page, tmp_path, 1300, 720, f"[{BOTTOMS}, {REACHED}, {WIDE}]")
-    assert len(heights) == SHEETS
+def test_every_sheet_fits_a_screen_of_1280_by_720(page: str, browser: Browser) -> None:
+    heights, room, wide = measured(browser, page, 1300, 720, f"[{BOTTOMS}, {REACHED}, {WIDE}]")
+    assert len(heights) == page.count("<section") >= SHEETS
     assert max(heights) <= 720.5
     assert min(room) >= 0
     assert wide == 0
 
 
-def test_a_phone_does_not_scroll_sideways(page: str, tmp_path: Path) -> None:
-    assert seen(page, tmp_path, 390, 800, "page.documentElement.scrollWidth") <= 390
+def test_a_phone_does_not_scroll_sideways(page: str, browser: Browser) -> None:
+    assert measured(browser, page, 390, 800, "page.documentElement.scrollWidth") <= 390
 
 
-def test_each_sheet_is_one_printed_page_of_16_by_9(page: str, tmp_path: Path) -> None:
-    file, printed = tmp_path / "page.html", tmp_path / "page.pdf"
+def test_each_sheet_is_one_printed_page_of_16_by_9(page: str, browser: Browser, tmp_path: Path) -> None:
+    file = tmp_path / "page.html"
     file.write_text(page, encoding="utf-8")
-    command = [str(CHROMIUM), *OPTIONS, f"--user-data-dir={tmp_path / 'profile'}", "--no-pdf-header-footer"]
-    subprocess.run([*command, f"--print-to-pdf={printed}", file.as_uri()], capture_output=True, timeout=120, check=True)
-    pdf = printed.read_bytes()
-    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == SHEETS
+    with opened(browser, file) as shown:
+        pdf = shown.pdf(prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == page.count("<section")
     boxes = {tuple(round(float(end)) for end in box.split()) for box in re.findall(rb"/MediaBox\s*\[([^\]]*)\]", pdf)}
     assert boxes == {(0, 0, 960, 540)}
