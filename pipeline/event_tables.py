@@ -11,6 +11,7 @@ from pipeline.events.gases import gas_findings
 from pipeline.events.oxygen_changes import oxygen_changes
 from pipeline.events.stretches import Batch
 from pipeline.events.valves import valve_stretches
+from pipeline.events.where_it_happened import where_it_happened
 from pipeline.pathway.table import pathway_steps
 from pipeline.policy import Policy
 
@@ -23,4 +24,5 @@ EVENT_TABLES: Mapping[str, Callable[[Batch, Policy], pl.DataFrame]] = {
     "pathway_steps": pathway_steps,
     "threshold_episodes": threshold_episodes,
     "valve_stretches": valve_stretches,
+    "where_it_happened": where_it_happened,
 }

@@ -2,6 +2,7 @@
 
 from collections.abc import Collection
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -35,6 +36,7 @@ from reports import (
 from reports.absent import absent_tables, in_words, left_empty
 from reports.figures import group_figures
 from reports.month_asked import chosen_month
+from reports.month_path import short_way
 
 
 def write_month_report(
@@ -75,6 +77,10 @@ def _values(
     measured = suppress_small_counts(store_tables.measures(con), policy)
     found = store_tables.episodes(con, start, end, zone)
     catalogue, points = read_measures(), load_verdicts.points(store_tables.verdicts(con))
+    bounded = bounds.bounds(catalogue, measured, summary, store_tables.unknown(con, month), found, month)
+    first_screen_values = _first_screen(con, summary, changes, month, policy, absent)
+    other_ways = _other_ways(con, summary, changes, month, policy, absent)
+    said = (str(first_screen_values["evidence"]), other_ways["sensitivity"].answer)
     return {
         "banner": load_verdicts.banner(points),
         "month": month,
@@ -84,9 +90,24 @@ def _values(
         "complete": as_of is not None and end <= as_of,
         "policy": policy,
         "untold": in_words(absent),
-        **_first_screen(con, summary, changes, month, policy, absent),
+        **first_screen_values,
         **_tables(con, summary, changes, month, policy, zone, absent),
-        **_other_ways(con, summary, changes, month, policy, absent),
+        **other_ways,
+        **short_way(
+            con,
+            month,
+            (start, end),
+            zone,
+            policy,
+            absent,
+            summary,
+            changes,
+            measured,
+            catalogue,
+            bounded,
+            points,
+            said,
+        ),
         "made_from": provenance(con, policy.fingerprint),
         "case_lists": episodes.case_lists(found),
         "parts": measures.parts(measures.sections(con, catalogue, measured, month, absent, declared)),
@@ -95,7 +116,7 @@ def _values(
         "declared": declared,
         "funnels": funnels.funnels(con, catalogue, measured, month, absent),
         "load_points": points,
-        "bounds": bounds.bounds(catalogue, measured, summary, store_tables.unknown(con, month), found, month),
+        "bounds": bounded,
         "thresholds": definitions.thresholds(policy),
         "devices": definitions.devices(policy),
     }
@@ -165,7 +186,7 @@ def _other_ways(
     month: str,
     policy: Policy,
     absent: Collection[str],
-) -> dict[str, object]:
+) -> dict[str, Any]:
     now, before = (store_tables.of_month(con, "sensitivity", each) for each in (month, wording.month_before(month)))
     groups = [
         group_figures(summary, changes, month, None, group, policy.small_count_below) for group in ("retainer", "other")

@@ -14,11 +14,13 @@ class Batch:
 
     stretches: see `stretches` in `episodes.py`. frames: `stays` and `gases` and so on with stay_no; `breathing` has the
     readings with a respiratory rate (stay_no, taken_at, respiratory_rate) of stays with an air-entrainment mask.
+    zone: the time zone of the clock on the wall.
     """
 
     timeline: Timeline
     stretches: pl.DataFrame
     frames: Mapping[str, pl.DataFrame]
+    zone: str = "UTC"
 
     def rows(self, table: str) -> pl.DataFrame:
         """The rows of a table with their stay_id."""

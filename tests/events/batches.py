@@ -32,7 +32,7 @@ def batch_of(tables: Tables, policy: Policy = POLICY, zone: str = "UTC", as_of: 
     )
     batch["readings"] = batch["readings"].select("stay_no", "taken_at", "spo2_percent")
     timeline = build_timeline({"stays": stays, **batch}, policy, zone)
-    return Batch(timeline, stretches(timeline), {"stays": stays, **batch})
+    return Batch(timeline, stretches(timeline), {"stays": stays, **batch}, zone)
 
 
 def rows_of(

@@ -51,6 +51,8 @@ def fabricated_store(path: Path, scenario: Scenario | None = None) -> Path:
         _insert(con, "measure_summary", _measure_summary(summary))
         _insert(con, "high_fio2_episodes", _episodes(scenario))
         _stays(con, scenario)
+        if scenario.observed:
+            _where(con, scenario)
         _ledger(con)
     return path
 
@@ -268,6 +270,63 @@ def _stays(con: duckdb.DuckDBPyConnection, scenario: Scenario) -> None:
             (3, "S0002", "P0002", LAST_MONTH, "air_entrainment_mask", 8.0, 0.35, 0.335, 0.37),
         ],
     )
+
+
+def _where(con: duckdb.DuckDBPyConnection, scenario: Scenario) -> None:
+    """Ten observed hours of each CO2 retainer, and a run above the band of every third.
+
+    Above on oxygen for four of them on a simple mask, for one on a cannula; half of each patient's time is at night.
+    """
+    rows = []
+    for number in range(scenario.retainers):
+        above = 4.0 if number % 2 else 1.0
+        hours = {"below_s": 0.5 + number % 3 / 4, "above_on_oxygen_s": above, "above_on_air_s": 0.4}
+        hours["within_s"] = 10 - sum(hours.values())
+        places = {
+            "part_of_day": ["00-04", "08-12"],
+            "day": ["weekday"] if number % 5 else ["weekday", "weekend"],
+            "device": ["simple_mask" if number % 2 else "nasal_cannula"],
+            "target": ["94-98" if number % 6 == 0 else "88-92"],
+        }
+        seconds = {name: round(3600 * value) for name, value in hours.items()} | {"above_device_unknown_s": 0}
+        for dimension, values in places.items():
+            for value in values:
+                row = {"stay_id": f"S{number:04d}", "month": LAST_MONTH, "dimension": dimension, "value": value}
+                rows.append(row | {name: each // len(values) for name, each in seconds.items()})
+        con.execute(
+            "update stay_month_time set ward = ?, below_s = ?, within_s = ?, above_on_oxygen_s = ?, above_on_air_s = ? "
+            "where stay_id = ?",
+            [
+                WARDS[number % len(WARDS)],
+                *(seconds[name] for name in ("below_s", "within_s", "above_on_oxygen_s", "above_on_air_s")),
+                f"S{number:04d}",
+            ],
+        )
+    if rows:
+        _insert(con, "where_it_happened", pl.DataFrame(rows))
+    _insert(con, "excess_runs", _runs(scenario.retainers // 3))
+
+
+def _runs(patients: int) -> pl.DataFrame:
+    rows = [
+        {
+            "stay_id": f"S{3 * number:04d}",
+            "ward": WARDS[number % len(WARDS)],
+            "month": LAST_MONTH,
+            "started_at": datetime(2026, 5, 2, 4) + timedelta(hours=7 * number),
+            "ended_at": datetime(2026, 5, 2, 11) + timedelta(hours=8 * number),
+            "above_s": 3600 * (7 + number),
+            "percent_hours": 20.0,
+            "highest_above_points": 4.0,
+            "upper_percent": 92.0,
+            "device": "simple_mask",
+            "litres_unknown_s": 0,
+            "retainer": "gas",
+            "retainer_ever": "gas",
+        }
+        for number in range(patients)
+    ]
+    return pl.DataFrame(rows) if rows else pl.DataFrame({"stay_id": []}, {"stay_id": pl.String})
 
 
 def _ledger(con: duckdb.DuckDBPyConnection) -> None:

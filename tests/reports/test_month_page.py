@@ -18,8 +18,6 @@ from tests.reports.conftest import Written
 from tests.reports.fabricated import AS_OF, HOSTILE, LAST_MONTH, Scenario, fabricated_store
 from tests.reports.reading import read
 
-STYLE = Path(charts.__file__).with_name("style.css").read_text(encoding="utf-8")
-
 
 def test_the_first_section_answers_for_both_groups(page: str) -> None:
     first = read(page[: page.index('id="after-first"')])
@@ -50,7 +48,11 @@ def test_every_section_stands_in_order_and_headings_never_skip_a_level(page: str
     sections = [attributes["id"] for attributes in found.named("section") if "id" in attributes]
     assert sections == [
         "trend",
+        "where",
+        "next",
+        "trust",
         "wards",
+        "stays",
         "episodes",
         "measures",
         "retention",
@@ -65,6 +67,76 @@ def test_every_section_stands_in_order_and_headings_never_skip_a_level(page: str
     assert levels.count(1) == 1
     assert all(after - before <= 1 for before, after in pairwise(levels))
     assert found.named("html")[0]["lang"] == "en-GB"
+
+
+SHORT_WAY = ("trend", "where", "next", "trust")
+
+
+def section_of(page: str, name: str) -> str:
+    """The markup of a section; none lies within another."""
+    found = re.search(rf'<section id="{name}".*?</section>', page, re.DOTALL)
+    assert found is not None
+    return found[0]
+
+
+def test_the_short_way_is_open_and_everything_else_is_folded(page: str) -> None:
+    for name in [attributes["id"] for attributes in read(page).named("section") if "id" in attributes]:
+        is_folded = bool(re.match(r'<section [^>]*>\s*<details class="fold', section_of(page, str(name))))
+        assert is_folded == (name not in SHORT_WAY), name
+    assert not [attributes for attributes in read(page).named("details") if "open" in attributes]
+
+
+def test_no_key_of_a_stay_stands_outside_what_is_for_the_audit_team(page: str) -> None:
+    keys = re.compile(r"\bS\d{4}\b")
+    lists = [section_of(page, name) for name in ("stays", "episodes")]
+    for one in lists:
+        assert keys.search(one)
+        assert "For the audit team only, not for presentation" in one
+    assert not keys.search("".join(page.split(lists[0])).replace(lists[1], ""))
+
+
+def test_every_place_has_a_title_a_picture_and_its_figures(page: str) -> None:
+    where = section_of(page, "where")
+    titles = re.findall(r"<h3><span>([^<]*)</span> ([^<]*)</h3>", where)
+    assert [name for name, _ in titles] == ["Time of day and week", "Device", "Ward", "Target as prescribed"]
+    # In the scenario 48 of 96 are on a mask, 4 h above each, and 48 on a cannula, 1 h each.
+    assert titles[1][1] == "Most of the time above the band on oxygen was on simple mask: 192 h of 240 h"
+    assert where.count("<svg") == 4
+    found = read(where)
+    assert [table[0][:2] for table in found.tables] == [[" Where", " Observed"]] * 4
+    assert [" Simple mask", " 480 h"] in [row[:2] for row in found.tables[1]]
+    # The ward with few CO2 retainers in the summary, and the one hidden with it, are taken together.
+    assert [row[0].strip() for row in found.tables[2]][-1].endswith("and Linden")
+
+
+def test_what_to_do_next_is_three_to_five_sentences_with_a_way_on(page: str) -> None:
+    for name in ("next", "trust"):
+        items = re.findall(r"<li><strong>.*?</li>", section_of(page, name), re.DOTALL)
+        assert 3 <= len(items) <= 5
+        assert all(item.count('<a href="#') == 1 for item in items)
+
+
+def test_the_stays_to_review_stand_in_order_with_reasons_and_command(page: str) -> None:
+    table = read(section_of(page, "stays")).tables[0]
+    assert len(table) == 1 + 10
+    assert [row[0].strip() for row in table[1:]] == [str(number) for number in range(1, 11)]
+    first = " ".join(table[1])
+    # S0015: an episode followed by acidosis, no gas in time, and a run above the band of twelve hours.
+    assert "A gas afterwards showed respiratory acidosis" in first
+    assert "bandaudit case --store FILE --stay" in first
+
+
+def test_a_month_without_events_lists_no_stay(write_page: Written) -> None:
+    stays = section_of(write_page(Scenario(observed=False, episodes=0)), "stays")
+    assert "No stay of this month meets a reason to be listed." in stays
+    assert "<table" not in stays
+
+
+def test_few_retainers_have_no_places(write_page: Written) -> None:
+    where = section_of(write_page(Scenario(retainers=5)), "where")
+    assert "CO2 retainers: too few patients to tell." in where
+    assert "<svg" not in where
+    assert not re.search(r"\d h\b", where)
 
 
 def test_every_measure_of_the_catalogue_has_its_section(page: str) -> None:
@@ -307,8 +379,8 @@ def test_contrast_formula_gives_the_published_extreme() -> None:
 
 
 @pytest.mark.parametrize("name", ["ink", "accent", "grey"])
-def test_text_contrast_is_at_least_aa(name: str) -> None:
-    found = re.search(rf"--{name}: (#[0-9a-f]{{6}})", STYLE)
+def test_text_contrast_is_at_least_aa(page: str, name: str) -> None:
+    found = re.search(rf"--{name}: (#[0-9a-f]{{6}})", page)
     assert found is not None
     assert contrast(found[1], "#ffffff") >= 4.5  # WCAG 2.1, success criterion 1.4.3
 
