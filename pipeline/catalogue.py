@@ -11,9 +11,19 @@ from pathlib import Path
 import duckdb
 
 from pipeline.errors import MeasureFileError
-from pipeline.measure_file import Change, Fault, Measure, engine_fault, name_faults, read_file
+from pipeline.measure_file import Change, Measure, name_faults, read_bare_select, read_file
+from pipeline.measure_select import Fault, engine_fault, unknown_names
 
-__all__ = ["Change", "Measure", "check_columns", "check_on_store", "fingerprint", "read_measures", "refuse"]
+__all__ = [
+    "Change",
+    "Measure",
+    "check_columns",
+    "check_file",
+    "check_on_store",
+    "fingerprint",
+    "read_measures",
+    "refuse",
+]
 
 NEEDED_COLUMNS = {
     "share": ("stay_id", "ward", "month", "numerator", "denominator"),
@@ -40,10 +50,7 @@ def read_measures(folder: Path | None = None) -> tuple[Measure, ...]:
 
 def check_columns(measure: Measure, column_names: Collection[str]) -> list[Fault]:
     """What is wrong with the columns a measure's SELECT returned; empty if nothing is."""
-    needed = NEEDED_COLUMNS[measure.kind]
-    known = (*needed, *OPTIONAL_COLUMNS[measure.kind])
-    found = name_faults("column", column_names, needed, known)
-    return [Fault(measure.file, measure.first_line, what) for _, what in found]
+    return [Fault(measure.file, measure.first_line, what) for what in _column_faults(measure.kind, column_names)]
 
 
 def check_on_store(measures: Iterable[Measure], connection: duckdb.DuckDBPyConnection) -> None:
@@ -51,21 +58,63 @@ def check_on_store(measures: Iterable[Measure], connection: duckdb.DuckDBPyConne
 
     Raises MeasureFileError with every fault: unknown tables or columns, missing columns, wrong types.
     """
-    faults: list[Fault] = []
-    for measure in measures:
-        try:
-            described = connection.execute(f"describe {measure.sql}").fetchall()
-        except duckdb.Error as error:
-            faults.append(engine_fault(error, measure.file, measure.first_line))
-            continue
-        types = {name: type_name for name, type_name, *_ in described}
-        faults += check_columns(measure, types)
-        faults += [Fault(measure.file, measure.first_line, what) for what in _type_faults(types)]
-    refuse(faults)
+    refuse(
+        [
+            fault
+            for measure in measures
+            for fault in _select_faults(measure.sql, measure.kind, measure.file, measure.first_line, connection)
+        ]
+    )
 
 
-def refuse(faults: Sequence[Fault]) -> None:
-    """Raises MeasureFileError naming every fault, sorted by file and line; does nothing without any."""
+def check_file(file: Path, connection: duckdb.DuckDBPyConnection) -> Measure:
+    """The measure of one file anywhere, its header and its SELECT checked together on the tables of `connection`.
+
+    Raises MeasureFileError with every fault of both.
+    """
+    measure, faults = read_file(file)
+    if measure is not None:
+        faults = _select_faults(measure.sql, measure.kind, file, measure.first_line, connection)
+    else:
+        found = read_bare_select(file)
+        if found is not None:
+            faults += _select_faults(found.sql, found.kind, file, found.first_line, connection)
+    refuse(faults, f"bandaudit try {file}")
+    if measure is None:
+        raise MeasureFileError(f"The file {file} cannot be read as a measure.")
+    return measure
+
+
+def _select_faults(
+    sql: str, kind: str | None, file: Path, first_line: int, connection: duckdb.DuckDBPyConnection
+) -> list[Fault]:
+    """kind: null where the header does not say it; then nothing is said about columns missing."""
+    try:
+        described = connection.execute(f"describe {sql}").fetchall()
+    except duckdb.Error as error:
+        first = engine_fault(error, file, first_line, sql)
+        others = [
+            Fault(file, first_line + line - 1, what)
+            for line, name, what in unknown_names(sql, connection)
+            if not re.search(rf"\b{re.escape(name)}\b", first.what)
+        ]
+        return [first, *others]
+    types = {name: type_name for name, type_name, *_ in described}
+    faults = _column_faults(kind, types) if kind else []
+    return [Fault(file, first_line, what) for what in (*faults, *_type_faults(types))]
+
+
+def _column_faults(kind: str, column_names: Collection[str]) -> list[str]:
+    needed = NEEDED_COLUMNS[kind]
+    known = (*needed, *OPTIONAL_COLUMNS[kind])
+    return [what for _, what in name_faults("column", column_names, needed, known)]
+
+
+def refuse(faults: Sequence[Fault], then: str = "bandaudit measures") -> None:
+    """Raises MeasureFileError naming every fault, sorted by file and line; does nothing without any.
+
+    then: the command to run once they are corrected.
+    """
     if not faults:
         return
     faults_in_words = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
@@ -74,7 +123,7 @@ def refuse(faults: Sequence[Fault]) -> None:
     lines = "\n".join(f"  {fault.file.name}, line {fault.line}: {fault.what}" for fault in sorted(faults))
     raise MeasureFileError(
         f"{faults_in_words} in {files_in_words} of {min(files).parent}:\n{lines}\n"
-        "Nothing was measured. Correct the lines named, then run: bandaudit measures"
+        f"Nothing was measured. Correct the lines named, then run: {then}"
     )
 
 
@@ -91,6 +140,7 @@ def fingerprint(measures: Iterable[Measure]) -> str:
 def _type_faults(types: dict[str, str]) -> list[str]:
     number = (r".*INT|INTEGER|DOUBLE|FLOAT|DECIMAL.*", "a number")
     expected = {
+        "stay_id": ("VARCHAR", "text, as in the table read"),
         "month": ("VARCHAR", "text, YYYY-MM"),
         "numerator": number,
         "denominator": number,

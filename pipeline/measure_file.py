@@ -1,6 +1,5 @@
 """One measure file: what it has to hold, and everything that can be wrong with it."""
 
-import difflib
 import re
 import tomllib
 from collections.abc import Collection, Sequence
@@ -10,8 +9,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import duckdb
-
+from pipeline.measure_select import Fault, is_one_select, nearest, read_select
 from pipeline.vocabulary import TABLES
 
 KINDS = ("share", "rate", "median")
@@ -39,20 +37,6 @@ HEADER_KEYS = (*REQUIRED_KEYS, "needs", "of", "order", "part")
 CHANGE_KEYS = ("version", "date", "what")
 MAY_BE_EMPTY = ("standard",)
 LAST_IN_ORDER = 1000
-
-# Words only one engine knows, with what to write instead: the same text has to run on another engine.
-SPECIALITIES = {
-    r"\basof\b": "asof join; join on started_at <= instant and instant < ended_at",
-    r"\b(?:quantile|median)\w*\s*\(": "a quantile function; return one value an event instead",
-    r"\b(?:arg_max|arg_min|max_by|min_by)\s*\(": "arg_max and its kin; use row_number() over (...)",
-    r"\b(?:date_?diff|epoch\w*|to_seconds|strftime|date_trunc)\s*\(": (
-        "arithmetic on times; sum the column `seconds`, take the column `month`"
-    ),
-    r"\bqualify\b": "qualify; filter in a WITH step of its own",
-    r"\b(?:group|order)\s+by\s+all\b": "by all; name the columns",
-    r"\b(?:semi|anti|positional)\s+join\b": "this kind of join; use exists (...) or not exists (...)",
-    r"::": "`::`; write cast(... as ...)",
-}
 
 
 class Change(NamedTuple):
@@ -97,12 +81,27 @@ class Measure:
     first_line: int
 
 
-class Fault(NamedTuple):
-    """One thing wrong in one file."""
+class Parts(NamedTuple):
+    """The parts of a measure file: the TOML and the SQL, each with its first line in the file."""
 
-    file: Path
-    line: int
-    what: str
+    header: str
+    header_line: int
+    body: str
+    first_line: int
+
+
+def read_parts(file: Path) -> Parts | str:
+    """The parts of a measure file, or what is wrong with the file as a whole."""
+    try:
+        text = file.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError):
+        return "cannot be read as UTF-8 text"
+    block = re.match(r"\s*/\*(.*?)\*/", text, re.DOTALL)
+    if block is None:
+        return "no header: expected the file to open with /* TOML */"
+    body = text[block.end() :].strip()
+    first_line = 1 + text.count("\n", 0, text.index(body, block.end()))
+    return Parts(block[1], 1 + text.count("\n", 0, block.start(1)), body, first_line)
 
 
 def read_file(file: Path) -> tuple[Measure | None, list[Fault]]:
@@ -111,28 +110,21 @@ def read_file(file: Path) -> tuple[Measure | None, list[Fault]]:
     def fault(line: int, what: str) -> Fault:
         return Fault(file, line, what)
 
-    faults = [fault(1, what) for what in _name_of_file_faults(file.stem)]
+    faults = [fault(1, what) for what in name_of_file_faults(file.stem)]
+    parts = read_parts(file)
+    if isinstance(parts, str):
+        return None, [*faults, fault(1, parts)]
+    sql, sql_faults = read_select(parts.body)
     try:
-        text = file.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError):
-        return None, [*faults, fault(1, "cannot be read as UTF-8 text")]
-    block = re.match(r"\s*/\*(.*?)\*/", text, re.DOTALL)
-    if block is None:
-        return None, [*faults, fault(1, "no header: expected the file to open with /* TOML */")]
-
-    header_line = 1 + text.count("\n", 0, block.start(1))
-    body = text[block.end() :].strip()
-    first_line = 1 + text.count("\n", 0, text.index(body, block.end()))
-    sql, sql_faults = _read_select(body)
-    try:
-        header = tomllib.loads(block[1])
+        header = tomllib.loads(parts.header)
     except tomllib.TOMLDecodeError as error:
-        line, what = _toml_fault(error, block[1])
-        faults.append(fault(header_line + line - 1, what))
+        line, what = _toml_fault(error, parts.header)
+        faults.append(fault(parts.header_line + line - 1, what))
         header = {}
     else:
-        faults += [fault(_line_of(key, block[1], header_line), what) for key, what in _header_faults(header)]
-    faults += [fault(first_line + line - 1, what) for line, what in sql_faults]
+        found = _header_faults(header)
+        faults += [fault(_line_of(key, parts.header, parts.header_line), what) for key, what in found]
+    faults += [fault(parts.first_line + line - 1, what) for line, what in sql_faults]
     if faults:
         return None, faults
     words = {key: " ".join(header[key].split()) for key in TEXT_KEYS}
@@ -147,12 +139,36 @@ def read_file(file: Path) -> tuple[Measure | None, list[Fault]]:
         part=header.get("part", PARTS[0]),
         sql=sql,
         file=file,
-        first_line=first_line,
+        first_line=parts.first_line,
     )
     return measure, []
 
 
-def _name_of_file_faults(name: str) -> list[str]:
+class BareSelect(NamedTuple):
+    """The SELECT of a file whose header may be wrong; `kind` is null where the header does not say it rightly."""
+
+    sql: str
+    first_line: int
+    kind: str | None
+
+
+def read_bare_select(file: Path) -> BareSelect | None:
+    """The SELECT of a file, whatever is wrong with its header; null when it is no SELECT that an engine can parse."""
+    parts = read_parts(file)
+    if isinstance(parts, str):
+        return None
+    sql, _ = read_select(parts.body)
+    if not is_one_select(parts.body):
+        return None
+    try:
+        kind = tomllib.loads(parts.header).get("kind")
+    except tomllib.TOMLDecodeError:
+        kind = None
+    return BareSelect(sql, parts.first_line, kind if kind in KINDS else None)
+
+
+def name_of_file_faults(name: str) -> list[str]:
+    """What is wrong with the name of a measure; empty if nothing is."""
     tables = {Path(entry.name).stem for entry in (resources.files("sql") / "tables").iterdir()}
     if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
         return ["the file's name is the measure's name: expected small letters, digits and _ only"]
@@ -175,7 +191,7 @@ def _header_faults(header: dict[str, Any]) -> list[tuple[str, str]]:
         if key in TEXT_KEYS and not (isinstance(value, str) and value.strip()):
             continue
         if value not in allowed:
-            near = _nearest(str(value), allowed)
+            near = nearest(str(value), allowed)
             hint = f"; did you mean `{near}`?" if near else ""
             faults.append((key, f"`{key}` is not one of {', '.join(allowed)}{hint}"))
     return faults + _needs_faults(header) + _unit_faults(header) + _version_faults(header)
@@ -223,47 +239,6 @@ def _is_change(change: object) -> bool:
     )
 
 
-def _read_select(text: str) -> tuple[str, list[tuple[int, str]]]:
-    """The SELECT without what follows it, and pairs of a line (the first is 1) and what is wrong there."""
-    code = _code_only(text).rstrip()
-    sql = text[: len(code.rstrip("; \t\n"))]
-    try:
-        statements = duckdb.extract_statements(text)
-    except duckdb.Error as error:
-        fault = engine_fault(error, Path(), 1)
-        return sql, [(fault.line, fault.what), *_speciality_faults(code)]
-    if len(statements) != 1:
-        return sql, [(1, f"{len(statements)} statements after the header: expected one SELECT")]
-    faults = _speciality_faults(code)
-    opens_well = re.match(r"\s*(select|with)\b", code, re.IGNORECASE)
-    if statements[0].type != duckdb.StatementType.SELECT or not opens_well:
-        faults.append((1, "not a SELECT: expected one query that begins with select or with"))
-    if statements[0].named_parameters:
-        place = re.search(r"\$\w+|\?", code)
-        faults.append((_line_at(code, place), "a parameter: a measure takes none, write the value itself"))
-    return sql, faults
-
-
-def _speciality_faults(code: str) -> list[tuple[int, str]]:
-    faults = []
-    for pattern, what in SPECIALITIES.items():
-        place = re.search(pattern, code, re.IGNORECASE)
-        if place:
-            faults.append((_line_at(code, place), f"not portable: {what}"))
-    for place in re.finditer(r"\bselect\s+(?:distinct\s+)?(?:\w+\.)?\*", code, re.IGNORECASE):
-        before = code[: place.start()]
-        if before.count("(") == before.count(")"):
-            faults.append((_line_at(code, place), "select * at the end: name the columns instead"))
-    return faults
-
-
-def _code_only(sql: str) -> str:
-    """The same text, every character at its place, with comments and quoted text blanked out."""
-    not_code = re.compile(r"--[^\n]*|/\*.*?\*/|'(?:[^']|'')*'", re.DOTALL)
-    # Quotation marks stay, so that text at the very end is seen as a part of the query.
-    return not_code.sub(lambda found: re.sub(r"[^\n']" if found[0][0] == "'" else r"[^\n]", " ", found[0]), sql)
-
-
 def name_faults(
     thing: str, names: Collection[str], needed: Sequence[str], known: Sequence[str]
 ) -> list[tuple[str, str]]:
@@ -276,7 +251,7 @@ def name_faults(
     for name in names:
         if name in known:
             continue
-        near = _nearest(name, missing) or _nearest(name, known)
+        near = nearest(name, missing) or nearest(name, known)
         meant.add(near)
         hint = f"did you mean `{near}`?" if near else f"expected: {', '.join(known)}"
         faults.append((name, f"unknown {thing} `{name}`; {hint}"))
@@ -284,17 +259,6 @@ def name_faults(
     if absent:
         faults.append(("", f"missing {thing}{'s' if len(absent) > 1 else ''} {', '.join(absent)}"))
     return faults
-
-
-def _nearest(name: str, known: Sequence[str]) -> str:
-    return next(iter(difflib.get_close_matches(name, known, n=1)), "")
-
-
-def engine_fault(error: duckdb.Error, file: Path, first_line: int) -> Fault:
-    """The engine's own words about the SQL, with its line turned into one of the file."""
-    what, _, place = str(error).partition("\n\nLINE ")
-    line = re.match(r"\d+", place)
-    return Fault(file, first_line + (int(line[0]) - 1 if line else 0), " ".join(what.split()))
 
 
 def _toml_fault(error: tomllib.TOMLDecodeError, header: str) -> tuple[int, str]:
@@ -306,7 +270,3 @@ def _toml_fault(error: tomllib.TOMLDecodeError, header: str) -> tuple[int, str]:
 def _line_of(key: str, header: str, header_line: int) -> int:
     place = re.search(rf"^\s*\[*\s*{re.escape(key)}\b", header, re.MULTILINE) if key else None
     return header_line + (header.count("\n", 0, place.end()) if place else 0)
-
-
-def _line_at(text: str, place: re.Match[str] | None) -> int:
-    return 1 + text.count("\n", 0, place.start() if place else 0)

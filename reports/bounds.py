@@ -88,7 +88,7 @@ def _bounds(measure: Measure, row: _Row | None, time: _Row | None, unknown: _Row
     result = written(measure.unit, row["result"])
     if measure.unit != PERCENT and row["result"] is not None:
         result = f"{result} {measure.unit}"
-    told = _MEASURES.get(measure.id, _not_worked_out)(Seen(row, time, unknown, episodes, result))
+    told = _MEASURES.get(measure.id, _by_kind(measure))(Seen(row, time, unknown, episodes, result))
     return Bounds(measure.title, result, *told)
 
 
@@ -175,34 +175,23 @@ def _charted_only(seen: Seen) -> _Told:
     return words, wording.NOTHING, wording.NOTHING
 
 
-def _not_worked_out(seen: Seen) -> _Told:
-    return "Not worked out for this measure.", wording.NOTHING, wording.NOTHING
+def _by_kind(measure: Measure) -> Callable[[Seen], _Told]:
+    """What holds of every measure of its kind, where no more was worked out for the measure itself."""
+    if measure.kind == "median":
+        return _waiting
+    return _readings if measure.of == "readings" else _charted_only
 
 
 _MEASURES: Mapping[str, Callable[[Seen], _Told]] = {
     "share_below": _in_band,
     "share_within": _in_band,
     "share_above_on_oxygen": _above_on_oxygen,
-    "readings_within": _readings,
     "unobserved_on_oxygen": _unobserved,
     "oxygen_without_target": _without_target,
-    "hours_to_target": _waiting,
     "high_fio2_episode_rate": _episode_rate,
     "avoidable_episodes": _avoidable,
     "repeat_gas_in_time": _gas_in_time,
-    "minutes_to_repeat_gas": _waiting,
     "acidosis_after_episode": _acidosis,
-    **dict.fromkeys(("readings_far_below", "readings_far_above_on_oxygen"), _readings),
-    **dict.fromkeys(
-        (
-            "hours_to_suited_target",
-            "minutes_to_controlled_oxygen",
-            "minutes_to_bilevel",
-            "minutes_to_step_down",
-            "hours_to_stop",
-        ),
-        _waiting,
-    ),
     **dict.fromkeys(
         (
             "oxygen_stays_with_target",
@@ -213,24 +202,7 @@ _MEASURES: Mapping[str, Callable[[Seen], _Told]] = {
         ),
         _done_in_time,
     ),
-    **dict.fromkeys(
-        (
-            "time_under_suited_target",
-            "nebuliser_within_limit",
-            "observed_in_time",
-            "scale_matches_target",
-            "score_as_charted",
-            "valve_as_printed",
-            "valve_meets_demand",
-            "gases_with_doubtful_reading",
-            "co2_rise_after_more_oxygen",
-            "co2_fall_after_less_oxygen",
-            "excess_hours",
-            "excess_percent_hours",
-            "excess_litres",
-            "co2_rise_after_excess",
-            "acidosis_after_excess",
-        ),
-        _charted_only,
-    ),
+    # Hours and doses that are whole when the stay ends: nothing is waited for.
+    **dict.fromkeys(("excess_hours", "excess_percent_hours", "excess_litres"), _charted_only),
+    **dict.fromkeys(("scale_matches_target", "score_as_charted"), _charted_only),
 }

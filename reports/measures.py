@@ -113,7 +113,7 @@ def _section(
 ) -> Section:
     month = months[-1]
     groups = [
-        (wording.GROUP_IN_WORDS[group], _result(measure, rows, month, None, group))
+        (wording.GROUP_IN_WORDS[group], result_shown(measure, rows, month, None, group))
         for group in ("retainer", "other")
         if pick(rows, month, None, group) is not None
     ]
@@ -124,8 +124,8 @@ def _section(
     shown = dict(whole.filter(pl.col("result").is_not_null()).select("month", "result").iter_rows())
     return Section(
         measure,
-        now=_result(measure, rows, month, None, None),
-        before=_result(measure, rows, wording.month_before(month), None, None),
+        now=result_shown(measure, rows, month, None, None),
+        before=result_shown(measure, rows, wording.month_before(month), None, None),
         remark=_remark(measure, rows, month),
         unit=unit,
         answer=f"{told.answer} ({unit})" if unit else told.answer,
@@ -133,8 +133,8 @@ def _section(
         changed=changes_made.of_measure(con, measure, shown, declared, lambda value: written(measure.unit, value)),
         svg=_chart(measure, picked, told, declared),
         groups=tuple(groups),
-        months=tuple((wording.month_in_words(each), _result(measure, rows, each, None, None)) for each in months),
-        wards=tuple((ward, _result(measure, rows, month, ward, None)) for ward in ward_names(rows, month)),
+        months=tuple((wording.month_in_words(each), result_shown(measure, rows, each, None, None)) for each in months),
+        wards=tuple((ward, result_shown(measure, rows, month, ward, None)) for ward in ward_names(rows, month)),
     )
 
 
@@ -160,7 +160,8 @@ def _plain(value: float | None) -> str:
     return wording.number(value, 0 if value is None or abs(value) >= 100 else 1)
 
 
-def _result(measure: Measure, rows: pl.DataFrame, month: str, ward: str | None, group: str | None) -> Result:
+def result_shown(measure: Measure, rows: pl.DataFrame, month: str, ward: str | None, group: str | None) -> Result:
+    """One figure of a measure in words. rows: `measure_summary` of this measure, small counts suppressed."""
     row = pick(rows, month, ward, group)
     if row is None:
         return Result(wording.NOTHING, "", "", "nobody eligible")
@@ -183,9 +184,9 @@ def _interval(measure: Measure, row: dict[str, Any]) -> str:
 
 def _remark(measure: Measure, rows: pl.DataFrame, month: str) -> str:
     before = wording.month_before(month)
-    last = _result(measure, rows, before, None, None)
+    last = result_shown(measure, rows, before, None, None)
     parts = [
-        _result(measure, rows, month, None, None).basis,
+        result_shown(measure, rows, month, None, None).basis,
         f"{wording.month_in_words(before)}: {last.why or last.figure}",
         "" if measure.better == "neither" else f"{wording.sentence_case(measure.better)} is better",
     ]
