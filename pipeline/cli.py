@@ -6,17 +6,19 @@ Modules that take long to import are imported by the command that needs them, so
 import argparse
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from pipeline.errors import EXIT_DONE, EXIT_USER_MUST_CHANGE, AuditError, listed
+from pipeline.errors import EXIT_DONE, EXIT_USER_MUST_CHANGE, AuditError
 
 if TYPE_CHECKING:
     import duckdb
 
-    from pipeline.intake.load import LoadResult
     from pipeline.policy import Policy
 
+_UNCHANGED = "The store is as it was before this command."
+_MEASURED_SO_FAR = "What was measured so far is kept: the same command goes on from there."
 _RETROSPECTIVE = (
     "A retrospective audit of oxygen therapy. It is not a monitor and gives no advice for any one patient; "
     "local policy and licensed practice decide."
@@ -25,19 +27,25 @@ _RETROSPECTIVE = (
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Runs one command and returns its exit code: 0 done, 2 the user must change something."""
-    options = _parser().parse_args(arguments)
+    if_stopped = _UNCHANGED
     try:
-        options.run(options)
+        options = _parser().parse_args(arguments)
+        if_stopped = getattr(options, "if_stopped", _UNCHANGED)
+        with _within_limit(options):
+            options.run(options)
     except AuditError as error:
         print(f"bandaudit: {error}", file=sys.stderr)
         return EXIT_USER_MUST_CHANGE
     except KeyboardInterrupt:
-        print("\nbandaudit: stopped by you. The store is as it was before this command.", file=sys.stderr)
+        print(f"\nbandaudit: stopped by you. {if_stopped}", file=sys.stderr)
         return EXIT_USER_MUST_CHANGE
     return EXIT_DONE
 
 
 def _parser() -> argparse.ArgumentParser:
+    from pipeline import spark_commands
+    from pipeline.analyst_commands import add_commands
+
     parser = argparse.ArgumentParser(prog="bandaudit", description=_RETROSPECTIVE)
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
 
@@ -66,11 +74,15 @@ def _parser() -> argparse.ArgumentParser:
     report.add_argument("--month", metavar="YYYY-MM", help="default: the last complete month")
     report.add_argument("--out", type=Path, required=True, help="folder to write")
     report.add_argument("--changes", type=Path, metavar="FILE", help="what was changed on the wards, and when (TOML)")
+    report.add_argument(
+        "--compare", nargs="+", metavar="WHAT", help="two months, wards or sites, or other stores: side by side instead"
+    )
     report.set_defaults(run=_report)
 
     present = commands.add_parser("present", help="write the pages for a governance board, small numbers hidden")
     present.add_argument("--month", metavar="YYYY-MM", help="default: the last complete month")
     present.add_argument("--out", type=Path, required=True, help="folder to write")
+    present.add_argument("--changes", type=Path, metavar="FILE", help="what was changed on the wards, and when (TOML)")
     present.set_defaults(run=_present)
 
     case = commands.add_parser("case", help="write the page for one stay, for a team that reviews it")
@@ -85,19 +97,32 @@ def _parser() -> argparse.ArgumentParser:
 
     for command in (load, report, present, case, export):
         command.add_argument("--store", type=Path, required=True, help="the store file")
+        command.add_argument("--memory-limit", metavar="SIZE", help="for all of the program, for example 4GB")
     for command in (report, present, case, export):
+        command.set_defaults(if_stopped=_MEASURED_SO_FAR)
         command.add_argument("--policy", type=Path, metavar="FILE", help="own thresholds over the usual ones (TOML)")
 
     measures = commands.add_parser("measures", help="list the measures with title, unit and source")
     measures.set_defaults(run=_measures)
+    add_commands(commands, _progress)
+    spark_commands.add_commands(commands, _progress)
     return parser
 
 
+def _within_limit(options: argparse.Namespace) -> AbstractContextManager[None]:
+    """Holds the command to its --memory-limit, if it has one."""
+    if getattr(options, "memory_limit", None) is None:
+        return nullcontext()
+    from pipeline.memory import bytes_of, limited
+
+    return limited(bytes_of(options.memory_limit))
+
+
 def _progress() -> Callable[[str], None]:
-    """Says on stderr what is being done; nothing when stderr is not a terminal."""
-    if not sys.stderr.isatty():
-        return lambda _: None
-    return lambda step: print(f"… {step}", file=sys.stderr, flush=True)
+    """Says on stderr what is being done and how far it is; nothing when stderr is not a terminal."""
+    from pipeline.progress import Progress
+
+    return Progress()
 
 
 def _demo(options: argparse.Namespace) -> None:
@@ -125,6 +150,7 @@ def _check(exit_code: int) -> None:
 def _load(options: argparse.Namespace) -> None:
     from pipeline.intake.load import load_extract
     from pipeline.intake.mapping.declaration import read_mapping
+    from pipeline.intake.printed import print_load
     from pipeline.intake.rekey import read_key
     from pipeline.store import open_store
 
@@ -150,53 +176,7 @@ def _load(options: argparse.Namespace) -> None:
         # Once there is a result, the rows are stored, and that is what must be told.
         if result is None:
             raise
-    _print_load(result, options)
-
-
-def _print_load(result: "LoadResult", options: argparse.Namespace) -> None:
-    import polars as pl
-
-    from pipeline.vocabulary import TABLES
-
-    columns = ("rows_read", "rows_stored", "rows_already_stored", "rows_repeated", "rows_kept_aside")
-    shared = result.files.filter(pl.col("file_name").is_duplicated())["file_name"].unique()
-
-    def source(row: dict[str, Any]) -> str:
-        return f"{row['file_name']}: {row['table_name']}" if row["file_name"] in shared else row["file_name"]
-
-    width = max(len(source(row)) for row in result.files.iter_rows(named=True))
-    print(f"{'file':<{width}}  {'read':>11} = {'stored':>11} + {'already':>9} + {'repeats':>9} + {'kept aside':>10}")
-    for row in result.files.iter_rows(named=True):
-        read, stored, already, repeated, aside = (f"{row[name]:,}" for name in columns)
-        print(f"{source(row):<{width}}  {read:>11} = {stored:>11} + {already:>9} + {repeated:>9} + {aside:>10}")
-    if result.kept_aside.height:
-        print("\nKept aside (rows by their number in the file; `bandaudit export` writes all of them):")
-        for row in result.kept_aside.iter_rows(named=True):
-            where = f", column {row['column_name']}" if row["column_name"] else ""
-            more = row["rows"] - len(row["examples"])
-            rows = listed(row["examples"]) + (f" and {more:,} more" if more else "")
-            print(f"  {source(row)}{where}: {row['rows']:,} x {row['reason']} (row {rows})")
-    for file, columns_unused in result.unused_columns.items():
-        print(f"\nColumns of {file} that the audit does not use: {listed(columns_unused)}.")
-    missing = [name for name in TABLES if name not in set(result.files["table_name"])]
-    if missing and not options.corrections:
-        print(f"\nNo file for: {', '.join(missing)}. Measures that need them cannot be made.")
-    if result.strangers:
-        print(f"\nFiles that were not read, since their names are not those of a table: {listed(result.strangers)}.")
-    for sentence in result.told:
-        print(f"\n{sentence}")
-    ambiguous = result.files["times_ambiguous"].sum()
-    if ambiguous:
-        print(f"\n{ambiguous:,} local times occur twice (clocks went back); the first was taken.")
-    if result.stays_replaced:
-        print(f"\n{result.stays_replaced:,} stays were replaced whole.")
-    if result.outside_limits:
-        print("\nThe extract as a whole is outside its limits; every page of the report will say so:")
-        for line in result.outside_limits:
-            print(f"  {line}")
-    state = "The store is up to date." if result.changed else "These rows were loaded before: nothing has changed."
-    print(f"\n{state} Stays still open end at {result.as_of:%Y-%m-%dT%H:%M:%SZ}. Zone: {result.zone}.")
-    print(f"Next: bandaudit report --store {options.store} --out FOLDER")
+    print_load(result, options.store, in_part=options.corrections)
 
 
 def _sketch_mapping(options: argparse.Namespace) -> None:
@@ -228,6 +208,12 @@ def _measured(options: argparse.Namespace, connection: "duckdb.DuckDBPyConnectio
 
 
 def _report(options: argparse.Namespace) -> None:
+    if options.compare:
+        from pipeline.compare_command import compare
+
+        print(f"The comparison is at {compare(options, _progress())}\nThe audit team's copy: not for presentation.")
+        return
+
     from pipeline.declared_changes import NONE_DECLARED, read_declared_changes
     from pipeline.store import open_store
     from reports.month import write_month_report
@@ -241,13 +227,15 @@ def _report(options: argparse.Namespace) -> None:
 
 
 def _present(options: argparse.Namespace) -> None:
+    from pipeline.declared_changes import NONE_DECLARED, read_declared_changes
     from pipeline.store import open_store
     from reports.present import write_presentation
 
+    declared = read_declared_changes(options.changes) if options.changes else NONE_DECLARED
     with open_store(options.store) as connection:
         policy = _measured(options, connection)
         _progress()("writing the pages for the board")
-        html, pptx = write_presentation(connection, options.out, options.month, policy)
+        html, pptx = write_presentation(connection, options.out, options.month, policy, declared)
     print(f"The pages are at {html}\nThe slides are at {pptx}\nNo patient, stay or small count is in them.")
 
 

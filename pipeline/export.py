@@ -27,6 +27,7 @@ _EXPORTED = {
     "valve_stretches": "stay_id, started_at",
     "excess_runs": "stay_id, started_at",
     "excess_totals": 'month, "group"',
+    "where_it_happened": "stay_id, month, dimension, value",
     "pathway_steps": "stay_id, step, started_at",
     "band_distance": "stay_id, month, ward",
     "policy_values": "name",

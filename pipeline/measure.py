@@ -1,65 +1,93 @@
 """The main flow: from a loaded store to its measured tables.
 
-`measure_store` is the whole of it. The timeline and the events found in it are made batch by batch, so that memory does
-not grow with the hospital; everything after them is an aggregate of them.
+`measure_store` is the whole of it. Stays are measured batch by batch, each batch stored in a transaction of its own, so
+that memory does not grow with the hospital and no work is lost; what is pooled over stays is made after them.
+What is made anew when something changes:
+
+| changed | made anew |
+| --- | --- |
+| stays were loaded, or more of them | these stays and the others of their patients, then the months with other rows |
+| a measure file | its rows, over all stays, and its figures |
+| the policy, or the tool | everything |
+
+How it is known: a stay that changes gets a new number above all others (`pipeline/intake/storing.py`), and stays are
+measured in the order of their numbers. So what lies above the fact `measured_up_to` is to be measured, and what was
+measured under a number that is gone is to be taken out.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import duckdb
 import polars as pl
 
+from pipeline.batch import BATCH_TABLES, measure_batch
+from pipeline.batch_tables import in_store, only_these_stays
 from pipeline.catalogue import check_on_store, fingerprint, read_measures
-from pipeline.episodes import episodes_with_gases, stretches
 from pipeline.errors import StoreError
 from pipeline.event_tables import EVENT_TABLES
 from pipeline.events.choices import choices
 from pipeline.events.stretches import Batch
-from pipeline.events.valves import VALVE
+from pipeline.fill import derive, insert, run_measure, stay_band_time
+from pipeline.intake.storing import put_patients_together
+from pipeline.layers import SECONDS_BITS
 from pipeline.measure_file import Measure
-from pipeline.month_rollup import month_tables
 from pipeline.policy import Policy
-from pipeline.rollup import measure_summary
-from pipeline.store import create_tables, fact, owner_only, set_fact, sql_text, tool_version, transaction
-from pipeline.timeline import Timeline, build_timeline, with_earlier_retention
-from pipeline.vocabulary import TABLES
+from pipeline.pooled_months import POOLED_BY_MONTH, pool_months
+from pipeline.progress import Step
+from pipeline.stay_batches import frames_of, stay_batches
+from pipeline.store import fact, forget_fact, owner_only, set_fact, sql_text, tool_version, transaction
 
-# Made by a file of sql/derived/ each, in this order.
+__all__ = [
+    "DERIVED_TABLES",
+    "MEASURED_TABLES",
+    "derive",
+    "empty_measured_tables",
+    "fill_timeline",
+    "insert",
+    "measure_store",
+    "run_measure",
+    "stay_band_time",
+]
+
+# Made by a file of sql/derived/ each, in this order: those with a stay_id batch by batch, the others over all stays.
 DERIVED_TABLES = (
     "stay_band_time",
     "stay_month_time",
     "retainers",
     "band_distance",
+    "stay_month_on_oxygen",
     "oxygen_change_effects",
     "excess_totals",
     "sensitivity",
     "published_definitions",
 )
 MEASURED_TABLES = (
-    "conditions",
-    "spans",
-    "high_fio2_episodes",
-    *EVENT_TABLES,
+    *BATCH_TABLES,
     "policy_values",
     "sensitivity_choices",
     *DERIVED_TABLES,
     "measure_rows",
-    "measure_summary",
-    "month_summary",
-    "month_changes",
+    *POOLED_BY_MONTH,
 )
-_READINGS_IN_A_BATCH = 2_000_000
+_FILE_FACT = "measure "
 
 
 def measure_store(
-    connection: duckdb.DuckDBPyConnection, policy: Policy, tell: Callable[[str], None] = lambda _: None
+    connection: duckdb.DuckDBPyConnection,
+    policy: Policy,
+    tell: Callable[[str], None] = lambda _: None,
+    readings_in_a_batch: int | None = None,
 ) -> bool:
-    """Fills the measured tables in one transaction; does nothing, and returns false, when they are up to date.
+    """Brings the measured tables up to date; does nothing, and returns false, when they are.
 
     They are up to date while the data, the policy, the measure files and the tool are those they were made with, and
-    none of them is missing.
-    Raises StoreError when nothing was loaded yet, MeasureFileError when a file of sql/measures/ is not valid.
-    Whatever is raised, the tables are as before.
+    none of them is missing. Whatever is raised, and whenever the program is killed, the store is sound: the fact
+    `measured_state` is gone from the first change to the last, so that nothing half measured is taken for done, and
+    what was measured of the stays before is kept. The next call goes on from there, and its result is, cell by cell,
+    that of measuring everything at once.
+    readings_in_a_batch: null for what the memory allows.
+    Raises StoreError when nothing was loaded yet, MeasureFileError when a file of sql/measures/ is not valid; then the
+    tables are as before.
     """
     if fact(connection, "zone") is None:
         raise StoreError(
@@ -67,42 +95,56 @@ def measure_store(
             "Load an extract first: bandaudit load EXTRACT --store FILE"
         )
     measures = read_measures()
+    _add_missing_tables(connection)
     state = ":".join(
         (fact(connection, "data_version") or "", policy.fingerprint, fingerprint(measures), tool_version())
     )
-    missing = _missing_tables(connection)
-    if fact(connection, "measured_state") == state and not missing:
+    if fact(connection, "measured_state") == state:
         return False
-    # So that measures fit a store made by an earlier tool.
-    for table in missing:
-        connection.execute(sql_text("tables", table))
     check_on_store(measures, connection)
     # What does not fit into memory is written beside the store for the time being.
-    with owner_only(), transaction(connection):
-        _measure_all(connection, policy, measures, tell)
-        set_fact(connection, "measured_state", state)
-        set_fact(connection, "measured_policy", policy.fingerprint)
+    with owner_only():
+        _begin(connection, policy, measures)
+        _run_changed_measures(connection, measures, tell, readings_in_a_batch)
+        _measure_new_stays(connection, policy, measures, tell, readings_in_a_batch)
+        _pool(connection, measures, tell)
+        with transaction(connection):
+            set_fact(connection, "measured_state", state)
+            set_fact(connection, "measured_policy", policy.fingerprint)
     return True
 
 
-def _measure_all(
-    connection: duckdb.DuckDBPyConnection, policy: Policy, measures: Sequence[Measure], tell: Callable[[str], None]
-) -> None:
-    empty_measured_tables(connection)
-    insert(connection, "policy_values", _policy_values(policy))
-    insert(connection, "sensitivity_choices", choices(policy))
-    fill_timeline(connection, policy, tell)
-    tell("adding up band time")
-    for table in DERIVED_TABLES:
-        derive(connection, table)
-    for measure in measures:
-        tell(f"measuring: {measure.title}")
-        run_measure(connection, measure)
-    tell("pooling by month, ward and group")
-    insert(connection, "measure_summary", measure_summary(connection, measures))
-    summary, changes = month_tables(connection)
-    insert(connection, "month_summary", summary)
-    insert(connection, "month_changes", changes)
+def _add_missing_tables(connection: duckdb.DuckDBPyConnection) -> None:
+    """So that a store made by an earlier tool has every table, and what belongs into a new one is made."""
+    present = {name for (name,) in connection.execute("select table_name from information_schema.tables").fetchall()}
+    missing = [table for table in (*MEASURED_TABLES, "stays_by_group") if table not in present]
+    if not missing:
+        return
+    with transaction(connection):
+        for table in missing:
+            connection.execute(sql_text("tables", table))
+        forget_fact(connection, "measured_state")
+        forget_fact(connection, "measured_with")
+
+
+def _begin(connection: duckdb.DuckDBPyConnection, policy: Policy, measures: Sequence[Measure]) -> None:
+    """Makes room: for everything when the policy or the tool is another, else for the stays that are to be measured."""
+    made_with = f"{policy.fingerprint}:{tool_version()}"
+    with transaction(connection):
+        forget_fact(connection, "measured_state")
+        put_patients_together(connection)
+        if fact(connection, "measured_with") == made_with:
+            _take_out_changed_stays(connection)
+            return
+        empty_measured_tables(connection)
+        insert(connection, "policy_values", _policy_values(policy))
+        insert(connection, "sensitivity_choices", choices(policy))
+        set_fact(connection, "measured_with", made_with)
+        set_fact(connection, "measured_up_to", "0")
+        for name in _measure_files(connection):
+            forget_fact(connection, _FILE_FACT + name)
+        for measure in measures:
+            set_fact(connection, _FILE_FACT + measure.id, fingerprint([measure]))
 
 
 def empty_measured_tables(connection: duckdb.DuckDBPyConnection) -> None:
@@ -112,123 +154,120 @@ def empty_measured_tables(connection: duckdb.DuckDBPyConnection) -> None:
         connection.execute(sql_text("tables", table))
 
 
-def _missing_tables(connection: duckdb.DuckDBPyConnection) -> list[str]:
-    present = {name for (name,) in connection.execute("select table_name from information_schema.tables").fetchall()}
-    return [table for table in (*MEASURED_TABLES, "stays_by_group") if table not in present]
+def _take_out_changed_stays(connection: duckdb.DuckDBPyConnection) -> None:
+    """Takes out every row of a stay that no longer has the number under which it was measured."""
+    connection.execute(f"""
+        create or replace temp table gone as
+        select
+            condition_no,
+            stay_id
+        from conditions
+        where (condition_no >> {SECONDS_BITS}) not in (select stay_no from stays)
+    """)
+    connection.execute("delete from spans where condition_no in (select condition_no from gone)")
+    for table in (*_tables_of_stays(connection), "measure_rows"):
+        if table != "spans":
+            connection.execute(f"delete from {table} where stay_id in (select stay_id from gone)")
+    connection.execute("drop table gone")
+
+
+def _tables_of_stays(connection: duckdb.DuckDBPyConnection) -> list[str]:
+    """The tables that are made batch by batch, in order: those of the batches, and the derived ones with a stay_id."""
+    with_stay = connection.execute("select table_name from information_schema.columns where column_name = 'stay_id'")
+    names = {name for (name,) in with_stay.fetchall()}
+    return [*BATCH_TABLES, *(table for table in DERIVED_TABLES if table in names)]
+
+
+def _measured_up_to(connection: duckdb.DuckDBPyConnection) -> int:
+    return int(fact(connection, "measured_up_to") or 0)
+
+
+def _measure_files(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """By measure, the fingerprint of the file with which all stays up to `measured_up_to` were measured."""
+    rows = connection.execute("select name, value from store_facts where starts_with(name, ?)", [_FILE_FACT]).fetchall()
+    return {name.removeprefix(_FILE_FACT): value for name, value in rows}
+
+
+def _run_changed_measures(
+    connection: duckdb.DuckDBPyConnection,
+    measures: Sequence[Measure],
+    tell: Callable[[str], None],
+    readings_in_a_batch: int | None,
+) -> None:
+    """Runs measures with a new or changed file over the stays that are measured already, one transaction a measure."""
+    known = _measure_files(connection)
+    for name in known.keys() - {measure.id for measure in measures}:
+        with transaction(connection):
+            connection.execute("delete from measure_rows where measure_id = ?", [name])
+            forget_fact(connection, _FILE_FACT + name)
+    changed = [measure for measure in measures if known.get(measure.id) != fingerprint([measure])]
+    if not changed:
+        return
+    of_stays = _tables_of_stays(connection)
+    batches = list(stay_batches(connection, up_to=_measured_up_to(connection), readings=readings_in_a_batch))
+    for done, measure in enumerate(changed):
+        tell(Step("running measures that are new or changed", done, len(changed), "measures"))
+        with transaction(connection):
+            connection.execute("delete from measure_rows where measure_id = ?", [measure.id])
+            for batch in batches:
+                with only_these_stays(connection, batch, of_stays, empty=False):
+                    run_measure(connection, measure)
+            set_fact(connection, _FILE_FACT + measure.id, fingerprint([measure]))
+    tell(Step("running measures that are new or changed", len(changed), len(changed), "measures"))
+
+
+def _measure_new_stays(
+    connection: duckdb.DuckDBPyConnection,
+    policy: Policy,
+    measures: Sequence[Measure],
+    tell: Callable[[str], None],
+    readings_in_a_batch: int | None,
+) -> None:
+    """Measures the stays above `measured_up_to`, one transaction a batch."""
+    zone, of_stays = fact(connection, "zone") or "UTC", _tables_of_stays(connection)
+    batches = list(stay_batches(connection, _measured_up_to(connection), readings=readings_in_a_batch))
+    done, readings = 0, sum(batch.readings for batch in batches)
+    for batch in batches:
+        tell(Step("measuring the stays", done, readings, "readings"))
+        made = measure_batch(frames_of(connection, batch, policy), policy, zone)
+        with transaction(connection), only_these_stays(connection, batch, of_stays, empty=True):
+            for table in of_stays:
+                if table in made:
+                    insert(connection, table, made.pop(table))
+                else:
+                    derive(connection, table)
+                connection.execute(f"insert into {in_store(connection, table)} by name select * from {table}")
+            for measure in measures:
+                run_measure(connection, measure)
+            set_fact(connection, "measured_up_to", str(batch.last))
+        done += batch.readings
+    tell(Step("measuring the stays", done, readings, "readings"))
+
+
+def _pool(connection: duckdb.DuckDBPyConnection, measures: Sequence[Measure], tell: Callable[[str], None]) -> None:
+    """Makes what is pooled over stays: the tables without a stay_id."""
+    tell("adding up over all stays")
+    of_stays = _tables_of_stays(connection)
+    with transaction(connection):
+        for table in DERIVED_TABLES:
+            if table not in of_stays:
+                connection.execute(f"delete from {table}")
+                derive(connection, table)
+    pool_months(connection, measures, tell)
 
 
 def fill_timeline(
     connection: duckdb.DuckDBPyConnection,
     policy: Policy,
-    tell: Callable[[str], None] = lambda _: None,
     event_tables: Mapping[str, Callable[[Batch, Policy], pl.DataFrame]] = EVENT_TABLES,
 ) -> None:
-    """Builds the timeline, the episodes and the tables of events of all stays, batch by batch."""
+    """Builds the timeline, the episodes and the tables of events of all stays; for trying things out."""
     zone = fact(connection, "zone") or "UTC"
-    stays = with_earlier_retention(
-        connection.sql("select * from stays").pl(), connection.sql("select * from gases").pl(), policy
-    )
-    batches = list(_batches(connection))
-    for number, (first, last) in enumerate(batches, start=1):
-        tell(f"building the timeline, part {number} of {len(batches)}")
-        frames = _frames(connection, stays, first, last)
-        timeline = build_timeline(frames, policy, zone)
-        insert(connection, "conditions", timeline.conditions)
-        insert(connection, "spans", timeline.spans)
-        batch = Batch(timeline, stretches(timeline), frames)
-        insert(connection, "high_fio2_episodes", episodes_with_gases(batch.stretches, batch.rows("gases"), policy))
-        for table, events in event_tables.items():
-            insert(connection, table, events(batch, policy))
-
-
-def _batches(connection: duckdb.DuckDBPyConnection) -> Iterator[tuple[int, int]]:
-    """Ranges of stay_no, first and last included, each with about the same number of readings."""
-    counted = connection.sql("""
-        select
-            stays.stay_no,
-            coalesce(counts.readings, 0) as readings
-        from stays
-        left join (select stay_no, count(*) as readings from readings group by stay_no) as counts using (stay_no)
-        order by stays.stay_no
-    """).pl()
-    part = counted["readings"].cum_sum() // _READINGS_IN_A_BATCH
-    for group in counted.with_columns(part=part).partition_by("part", maintain_order=True):
-        yield group["stay_no"][0], group["stay_no"][-1]
-
-
-def _frames(
-    connection: duckdb.DuckDBPyConnection, stays: pl.DataFrame, first: int, last: int
-) -> dict[str, pl.DataFrame]:
-    frames = {"stays": stays.filter(pl.col("stay_no").is_between(first, last))}
-    for name in TABLES:
-        if name != "stays":
-            columns = "stay_no, taken_at, spo2_percent" if name == "readings" else "*"
-            query = f"select {columns} from {name} where stay_no between {int(first)} and {int(last)}"
-            frames[name] = connection.sql(query).pl()
-    frames["breathing"] = connection.sql(f"""
-        select
-            stay_no,
-            taken_at,
-            respiratory_rate
-        from readings
-        where
-            stay_no between {int(first)} and {int(last)}
-            and respiratory_rate is not null
-            and stay_no in (select stay_no from devices where device = '{VALVE}')
-    """).pl()
-    return frames
+    for batch in stay_batches(connection):
+        for table, rows in measure_batch(frames_of(connection, batch, policy), policy, zone, event_tables).items():
+            insert(connection, table, rows)
 
 
 def _policy_values(policy: Policy) -> pl.DataFrame:
     rows = [(entry.name, float(getattr(policy, entry.name)), entry.unit) for entry in policy.parameters]
     return pl.DataFrame(rows, schema={"name": pl.String, "value": pl.Float64, "unit": pl.String}, orient="row")
-
-
-def insert(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
-    """Appends a frame to a table of the store, column by column name."""
-    connection.register("arriving", frame)
-    connection.execute(f"insert into {table} by name from arriving")
-    connection.unregister("arriving")
-
-
-def derive(connection: duckdb.DuckDBPyConnection, table: str) -> None:
-    """Fills a table with the result of the SELECT of its name in sql/derived/."""
-    connection.execute(f"insert into {table} by name {sql_text('derived', table)}")
-
-
-def run_measure(connection: duckdb.DuckDBPyConnection, measure: Measure) -> None:
-    """Runs one measure file over the store and keeps its rows, each with the patient's group in that month."""
-    returned = connection.sql(measure.sql).columns
-    kept = [name for name in ("numerator", "denominator", "value", "censored") if name in returned]
-    group = "groups.retainer_group"
-    if "retainer" in returned:
-        group = "case when result.retainer is null then 'other' else 'retainer' end"
-    connection.execute(
-        f"""
-        insert into measure_rows by name
-        select
-            ? as measure_id,
-            result.stay_id,
-            groups.patient_key,
-            result.ward,
-            result.month,
-            {group} as "group",
-            {", ".join(f"result.{name}" for name in kept)}
-        from ({measure.sql}) as result
-        join stays_by_group as groups on groups.stay_id = result.stay_id and groups.month = result.month
-        """,
-        [measure.id],
-    )
-
-
-def stay_band_time(timeline: Timeline) -> pl.DataFrame:
-    """The band time of a timeline that stands by itself, by the same SQL as in the store; for trying things out.
-
-    Out: one row per row of the table `stay_band_time`.
-    """
-    with duckdb.connect() as connection:
-        create_tables(connection)
-        insert(connection, "conditions", timeline.conditions)
-        insert(connection, "spans", timeline.spans)
-        derive(connection, "stay_band_time")
-        return connection.sql("select * from stay_band_time").pl()

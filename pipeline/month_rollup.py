@@ -1,10 +1,13 @@
 """Band time pooled to every month, ward and group, with intervals from a bootstrap over patients."""
 
+from collections.abc import Collection
+
 import duckdb
 import numpy as np
 import polars as pl
 
-from pipeline.rollup import CELL, in_every_cell, seed_of
+from pipeline.layers import SECONDS_BITS
+from pipeline.rollup import CELL, IN_MONTHS, in_every_cell, seed_of
 from pipeline.statistics import bootstrap_median, bootstrap_shares, percentile_interval
 
 OBSERVED_S = ("below_s", "within_s", "above_on_oxygen_s", "above_on_air_s", "above_device_unknown_s")
@@ -14,19 +17,55 @@ _SHARED = ("below", "within", "above_on_oxygen")
 _EPISODES = ("episodes", "episodes_above", "episodes_without_gas_in_time")
 
 
-def month_tables(connection: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The rows of the tables `month_summary` and `month_changes`: one per month, ward and group."""
-    rows = connection.sql("select * from stay_month_time").pl().rename({"retainer_group": "group"})
+# Episodes by the month and ward in which they start, and by the patient's group in that month. An episode starts where
+# the inspired fraction changes, so there conditions begin, whose number ends in that second.
+EPISODES_STARTED = f"""
+    select
+        conditions.month,
+        episodes.ward,
+        stays_by_group.retainer_group as "group",
+        episodes.saturation_during = 'above' as above,
+        not episodes.repeat_gas_in_time as without_gas
+    from high_fio2_episodes as episodes
+    join conditions
+        on conditions.stay_id = episodes.stay_id
+        and conditions.condition_no % {2**SECONDS_BITS} = epoch_us(episodes.started_at) // 1000000
+    join stays_by_group
+        on stays_by_group.stay_id = conditions.stay_id and stays_by_group.month = conditions.month
+"""
+
+
+def month_tables(
+    connection: duckdb.DuckDBPyConnection, months: Collection[str] | None = None
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The rows of the tables `month_summary` and `month_changes`: one per month, ward and group.
+
+    months: only these (null: all), and of the changes those of the months after them as well, which compare with them.
+    """
+    needed = None if months is None else sorted({*with_following(months), *map(_month_before, months)})
+    query = f"select * from stay_month_time where {IN_MONTHS}"
+    rows = connection.sql(query, params={"months": needed}).pl().rename({"retainer_group": "group"})
     cells = in_every_cell(rows)
     repeats, intervals = _bootstrapped(cells)
     summary = (
         _totals(cells)
         .join(intervals, on=CELL, how="left", nulls_equal=True)
-        .join(_episode_counts(connection), on=CELL, how="left", nulls_equal=True)
+        .join(_episode_counts(connection, needed), on=CELL, how="left", nulls_equal=True)
         .with_columns(pl.col(_EPISODES).fill_null(0))
         .sort(CELL)
     )
-    return summary, _changes(summary, repeats)
+    changes = _changes(summary, repeats)
+    if months is None:
+        return summary, changes
+    return (
+        summary.filter(pl.col("month").is_in(list(months))),
+        changes.filter(pl.col("month").is_in(with_following(months))),
+    )
+
+
+def with_following(months: Collection[str]) -> list[str]:
+    """These months and those right after them."""
+    return sorted({*months, *map(_month_after, months)})
 
 
 def _share(part: str, whole: pl.Expr) -> pl.Expr:
@@ -90,30 +129,9 @@ def _interval_schema() -> dict[str, type[pl.DataType]]:
     return dict.fromkeys(CELL, pl.String) | dict.fromkeys(numbers, pl.Float64)
 
 
-def _episode_counts(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """Episodes by the month and ward in which they start, and by the patient's group in that month."""
-    episodes = connection.sql("""
-        with started as (
-            select
-                episodes.stay_id,
-                episodes.ward,
-                episodes.saturation_during,
-                episodes.repeat_gas_in_time,
-                timeline.month
-            from high_fio2_episodes as episodes
-            join timeline
-                on timeline.stay_id = episodes.stay_id and timeline.started_at = episodes.started_at
-        )
-        select
-            started.month,
-            started.ward,
-            stays_by_group.retainer_group as "group",
-            started.saturation_during = 'above' as above,
-            not started.repeat_gas_in_time as without_gas
-        from started
-        join stays_by_group
-            on stays_by_group.stay_id = started.stay_id and stays_by_group.month = started.month
-    """).pl()
+def _episode_counts(connection: duckdb.DuckDBPyConnection, months: list[str] | None) -> pl.DataFrame:
+    query = f"with started as ({EPISODES_STARTED}) select * from started where {IN_MONTHS}"
+    episodes = connection.sql(query, params={"months": months}).pl()
     return (
         in_every_cell(episodes)
         .group_by(CELL)
@@ -151,3 +169,8 @@ def _changes(summary: pl.DataFrame, repeats: dict[tuple[object, ...], np.ndarray
 def _month_before(month: str) -> str:
     year, number = int(month[:4]), int(month[5:])
     return f"{year - 1:04d}-12" if number == 1 else f"{year:04d}-{number - 1:02d}"
+
+
+def _month_after(month: str) -> str:
+    year, number = int(month[:4]), int(month[5:])
+    return f"{year + 1:04d}-01" if number == 12 else f"{year:04d}-{number + 1:02d}"

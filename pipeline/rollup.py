@@ -5,7 +5,7 @@ A row whose `ward` is null is over all wards (time before the first ward is know
 evidence of CO2 retention, else `other`.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from zlib import crc32
 
 import duckdb
@@ -25,6 +25,9 @@ from pipeline.statistics import (
 CELL = ("month", "ward", "group")
 _SEED = 20260701
 _DAYS_A_RATE_IS_PER = 100
+# Rows of the months of a list; where it is null, all.
+IN_MONTHS = "($months::varchar[] is null or list_contains($months::varchar[], month))"
+_COUNTS_HIDDEN = ("patients", "patients_observed", "patients_with", "patients_without")
 
 
 def in_every_cell(rows: pl.DataFrame) -> pl.DataFrame:
@@ -43,20 +46,25 @@ def seed_of(*names: object) -> list[int]:
     return [_SEED, crc32("|".join(map(str, names)).encode())]
 
 
-def measure_summary(connection: duckdb.DuckDBPyConnection, measures: Iterable[Measure]) -> pl.DataFrame:
+def measure_summary(
+    connection: duckdb.DuckDBPyConnection, measures: Iterable[Measure], months: Collection[str] | None = None
+) -> pl.DataFrame:
     """One row per measure, month, ward and group with the columns of the table `measure_summary`.
 
+    months: only these (null: all); a month's rows are the same whichever others are asked for.
     share and rate: result = sum of numerators / sum of denominators (a rate per 100 patient-days); null without any
     eligible time or event. median: with censoring. Intervals: shares of events by Wilson, other shares by bootstrap
     over patients, rates exact for a Poisson count, medians by Kaplan-Meier.
     """
     kinds = {"share": _share_cells, "rate": _rate_cells, "median": _median_cells}
     # In one order, so that sums of fractions come out the same to the last digit each time.
-    query = 'select * from measure_rows where measure_id = $id order by stay_id, month, ward, "group"'
+    query = f'select * from measure_rows where {IN_MONTHS} order by stay_id, month, ward, "group"'
+    rows = connection.sql(query, params={"months": None if months is None else list(months)}).pl()
+    by_measure = rows.partition_by("measure_id", as_dict=True, maintain_order=True)
     parts = []
     for measure in measures:
-        rows = connection.sql(query, params={"id": measure.id}).pl()
-        parts.append(kinds[measure.kind](measure, in_every_cell(rows)).with_columns(measure_id=pl.lit(measure.id)))
+        cells = in_every_cell(by_measure.get((measure.id,), rows.clear()))
+        parts.append(kinds[measure.kind](measure, cells).with_columns(measure_id=pl.lit(measure.id)))
     return pl.concat(parts, how="diagonal_relaxed").sort("measure_id", *CELL)
 
 
@@ -142,14 +150,15 @@ def suppress_small_counts(summary: pl.DataFrame, policy: Policy) -> pl.DataFrame
     """Hides every row with few patients, and enough others that none can be worked back from the totals.
 
     In: one row per month, ward and group (and measure, where there is one) with `patients` and figures; where the
-    shares rest on fewer patients than there are, `patients_observed` counts those.
+    shares rest on fewer patients than there are, `patients_observed` counts those. `patients_with` and
+    `patients_without`, where a column of theirs is given, count those on either side of a share of events.
     Out: the same rows with a column `suppressed`; where it is true every figure is null. Hidden are rows with 1 up to
     under `small_count_below` patients, every group of a ward that is hidden, and then the smallest of the others, one
     after the other, until no sum gives a hidden row away (see `_hide_one_more`). Zero may be shown.
     Source: NHS Digital, disclosure control of hospital episode statistics (small counts and complements of them).
     """
     small = policy.small_count_below
-    counts = [name for name in ("patients", "patients_observed") if name in summary.columns]
+    counts = [name for name in _COUNTS_HIDDEN if name in summary.columns]
     few = pl.any_horizontal(((pl.col(name) > 0) & (pl.col(name) < small)).fill_null(False) for name in counts)
     marked = summary.with_row_index("_row").with_columns(suppressed=few)
     while True:

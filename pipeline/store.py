@@ -16,9 +16,11 @@ from types import FrameType
 import duckdb
 
 from pipeline.errors import StoreError
+from pipeline.memory import shares
+from pipeline.spill import make_spill_folder, remove_spill_folder
 from pipeline.vocabulary import BAND_STATES
 
-SCHEMA_VERSION = "2"
+SCHEMA_VERSION = "3"
 _NOT_FOR_OTHERS = 0o077
 # What DuckDB says on Linux and macOS, on Windows, and within one program.
 _SIGNS_OF_USE = ("Could not set lock", "being used by another process", "different configuration than existing")
@@ -26,6 +28,12 @@ _SETTINGS = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
 }
+# So that a query finds what the store holds, and no file or variable that has the name of a table.
+_READING_SETTINGS = (
+    "set python_enable_replacements = false",
+    "set enable_external_access = false",
+    "set lock_configuration = true",
+)
 
 
 def tool_version() -> str:
@@ -56,18 +64,40 @@ def open_store(path: Path, *, create: bool = False) -> Iterator[duckdb.DuckDBPyC
     Raises StoreError when the file is missing, is not a store, was made by another version, is in use, is damaged, or
     the disk is full.
     """
-    with _deaf_to_interrupts():
+    with deaf_to_interrupts():
         is_new = create and not os.path.exists(path) and _create(path)
-        if not os.path.exists(path):
-            raise StoreError(f"There is no store at {path}. Make one first: bandaudit load EXTRACT --store {path}")
-        connection = _connect(path)
+        connection = _connect_to_store(path)
+        spilled = make_spill_folder(connection, path, is_reader=False)
+    with _in_use(connection, path, spilled, is_new):
+        yield connection
+
+
+@contextmanager
+def read_store(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Opens the store for reading only: nothing can be written into it, and several programs may read it at once.
+
+    Tables of the connection's own (`create temp table`) are kept in memory; SQL run on it can open no other file.
+    Raises StoreError as `open_store` does.
+    """
+    with deaf_to_interrupts():
+        connection = _connect_to_store(path, read_only=True)
+        spilled = make_spill_folder(connection, path, is_reader=True)
+    with _in_use(connection, path, spilled, is_new=False), owner_only():
+        for setting in _READING_SETTINGS:
+            connection.execute(setting)
+        yield connection
+
+
+@contextmanager
+def _in_use(connection: duckdb.DuckDBPyConnection, path: Path, spilled: Path, is_new: bool) -> Iterator[None]:
     try:
         with _noting_interrupts() as interrupted:
             _check_version(connection, path)
-            yield connection
+            yield
     except BaseException as error:
-        with _deaf_to_interrupts():
+        with deaf_to_interrupts():
             connection.close()
+            remove_spill_folder(spilled)
             if is_new:
                 path.unlink(missing_ok=True)
         if interrupted.is_set():
@@ -76,11 +106,13 @@ def open_store(path: Path, *, create: bool = False) -> Iterator[duckdb.DuckDBPyC
         if _is_of_the_disk(error):
             raise StoreError(
                 f"The store {path} could not be read or written to the end: the disk is full, memory ran out, or the "
-                "file is damaged. What was in it before is unchanged. Make room and run the command again; if that "
-                "does not help, load the extracts into a new store."
+                "file is damaged. What was stored before is unchanged. Make room, or give a larger --memory-limit, and "
+                "run the command again; if that does not help, load the extracts into a new store."
             ) from error
         raise
-    connection.close()
+    with deaf_to_interrupts():
+        connection.close()
+        remove_spill_folder(spilled)
 
 
 @contextmanager
@@ -97,7 +129,7 @@ def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
         with suppress(duckdb.Error):
             connection.rollback()
         raise
-    with _deaf_to_interrupts():
+    with deaf_to_interrupts():
         connection.commit()
 
 
@@ -114,7 +146,8 @@ def _noting_interrupts() -> Iterator[threading.Event]:
         yield interrupted
 
 
-def _deaf_to_interrupts() -> AbstractContextManager[None]:
+def deaf_to_interrupts() -> AbstractContextManager[None]:
+    """Ctrl-C does nothing inside: for the few lines that must not be done by halves."""
     return _on_interrupt(signal.SIG_IGN)
 
 
@@ -141,10 +174,16 @@ def owner_only() -> Iterator[None]:
         os.umask(mask)
 
 
-def _connect(path: Path) -> duckdb.DuckDBPyConnection:
+def _connect_to_store(path: Path, *, read_only: bool = False) -> duckdb.DuckDBPyConnection:
+    if not os.path.exists(path):
+        raise StoreError(f"There is no store at {path}. Make one first: bandaudit load EXTRACT --store {path}")
+    return _connect(path, read_only=read_only)
+
+
+def _connect(path: Path, *, read_only: bool = False) -> duckdb.DuckDBPyConnection:
     try:
         with owner_only():
-            return duckdb.connect(str(path), config=dict(_SETTINGS))
+            return duckdb.connect(str(path), read_only=read_only, config=_settings())
     except duckdb.Error as error:
         if any(sign in str(error) for sign in _SIGNS_OF_USE):
             raise StoreError(
@@ -155,6 +194,11 @@ def _connect(path: Path) -> duckdb.DuckDBPyConnection:
             f"The file {path} cannot be opened as a store: it is not a store of this tool, it is damaged, or you may "
             "not read or write it. Nothing was changed. Check the path given with --store."
         ) from error
+
+
+def _settings() -> dict[str, str | bool | int | float | list[str]]:
+    limit = shares().database_bytes
+    return dict(_SETTINGS) if limit is None else {**_SETTINGS, "memory_limit": f"{limit}B"}
 
 
 def _is_of_the_disk(error: BaseException) -> bool:
@@ -231,3 +275,8 @@ def set_fact(connection: duckdb.DuckDBPyConnection, name: str, value: str) -> No
     """Writes one fact about the store over the one of that name."""
     connection.execute("delete from store_facts where name = ?", [name])
     connection.execute("insert into store_facts values (?, ?)", [name, value])
+
+
+def forget_fact(connection: duckdb.DuckDBPyConnection, name: str) -> None:
+    """Takes one fact about the store out."""
+    connection.execute("delete from store_facts where name = ?", [name])

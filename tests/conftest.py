@@ -3,8 +3,10 @@
 import pytest
 
 LONGEST = (
+    "test_on_spark.py",
     "test_wheel.py",
     "test_docs.py",
+    "test_pages_in_browser.py",
     "test_present_attack.py",
     "test_timeline_against_oracle.py",
     "test_month_page.py",

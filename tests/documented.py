@@ -1,4 +1,5 @@
-"""The part of DEVELOPERS.md that says what the store holds and why: made from the store and the files of sql/tables/.
+"""The parts of DEVELOPERS.md that say what the store holds and why: made from the store and the files of sql/tables/,
+and the words in its columns, made from the code that writes them.
 
 uv run python -m tests.documented --write
 """
@@ -10,10 +11,12 @@ from pathlib import Path
 
 import duckdb
 
+from pipeline.coded_words import CODED_COLUMNS
 from pipeline.store import create_tables, sql_stems, sql_text
 
 DEVELOPERS = Path(__file__).parents[1] / "DEVELOPERS.md"
 _BETWEEN = re.compile(r"(?<=<!-- tables -->\n).*?(?=<!-- end of tables -->)", re.DOTALL)
+_WORDS_BETWEEN = re.compile(r"(?<=<!-- words -->\n).*?(?=<!-- end of words -->)", re.DOTALL)
 _NO_REASON = "NO REASON GIVEN"
 
 
@@ -52,6 +55,16 @@ def tables_in_markdown() -> str:
     return "".join(parts)
 
 
+def words_in_markdown() -> str:
+    """A line per column that holds words, with the words it can hold."""
+    lines = []
+    for column in CODED_COLUMNS:
+        where = f" ({', '.join(f'`{table}`' for table in column.tables)})" if column.tables else ""
+        told = [f"`{word}`" + (f" ({means.rstrip('.')})" if means else "") for word, means in column.words.items()]
+        lines.append(f"- `{column.name}`{where}: {', '.join(told)}\n")
+    return "".join(lines)
+
+
 def _header(stem: str) -> str:
     lines = sql_text("tables", stem).splitlines()
     return " ".join(line.removeprefix("--").strip() for line in lines if line.startswith("--"))
@@ -67,6 +80,13 @@ def documented() -> str:
     return found[0] if found else ""
 
 
+def words_documented() -> str:
+    """What DEVELOPERS.md says now about the words in columns."""
+    found = _WORDS_BETWEEN.search(DEVELOPERS.read_text(encoding="utf-8"))
+    return found[0] if found else ""
+
+
 if __name__ == "__main__" and "--write" in sys.argv:
     text = DEVELOPERS.read_text(encoding="utf-8")
+    text = _WORDS_BETWEEN.sub(lambda _: words_in_markdown(), text)
     DEVELOPERS.write_text(_BETWEEN.sub(lambda _: tables_in_markdown(), text), encoding="utf-8")

@@ -37,9 +37,10 @@ def empty_store(zone: str = "Europe/London") -> duckdb.DuckDBPyConnection:
 
 
 def store_with(tables: Tables, zone: str = "Europe/London") -> duckdb.DuckDBPyConnection:
-    """A store that holds these rows, as after a load."""
+    """A store that holds these rows, as after a load: the stays of a patient have numbers next to each other."""
     connection = empty_store(zone)
-    number = {row["stay_id"]: position for position, row in enumerate(tables["stays"], start=1)}
+    by_patient = sorted(tables["stays"], key=lambda row: (row["patient_key"], row["admitted_at"], row["stay_id"]))
+    number = {row["stay_id"]: position for position, row in enumerate(by_patient, start=1)}
     for name, table in TABLES.items():
         rows = [{"stay_no": number[row["stay_id"]], **row} for row in tables.get(name, [])]
         if not rows:
@@ -50,7 +51,8 @@ def store_with(tables: Tables, zone: str = "Europe/London") -> duckdb.DuckDBPyCo
         known = ["stay_no", *(["as_of"] if name == "stays" else []), *table.column_names]
         frame = pl.DataFrame(rows, infer_schema_length=None)
         in_table = connection.table(name).columns
-        insert(connection, name, frame.select(c for c in known if c in frame.columns and c in in_table))
+        columns = [column for column in known if column in frame.columns and column in in_table]
+        insert(connection, name, frame.select(columns).sort("stay_no", table.at))
     set_fact(connection, "data_version", "1")
     return connection
 

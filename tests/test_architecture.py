@@ -23,33 +23,62 @@ PACKAGES = ("pipeline", "reports", "sql", "synthetic_data")
 # From the ground up: a module imports from floors below its own, and from its own room.
 FLOORS = (
     ("pipeline.errors",),
+    ("pipeline.memory", "pipeline.progress", "pipeline.spill"),
     ("pipeline.policy", "pipeline.vocabulary", "pipeline.declared_changes", "sql"),
     ("pipeline.physiology",),
     ("pipeline.store",),
     ("pipeline.intake",),
     ("pipeline.devices_in_force",),
     ("pipeline.layers",),
+    ("pipeline.reading_runs",),
     ("pipeline.timeline",),
     ("pipeline.episodes",),
     ("pipeline.events",),
     ("pipeline.pathway",),
+    ("pipeline.coded_words",),
     ("pipeline.event_tables",),
+    ("pipeline.batch",),
+    ("pipeline.measure_select",),
     ("pipeline.measure_file",),
+    ("pipeline.measure_rows",),
     ("pipeline.catalogue",),
     ("pipeline.provenance",),
     ("pipeline.statistics", "pipeline.control_charts", "pipeline.run_rules", "pipeline.funnel"),
     ("pipeline.before_after", "pipeline.monthly_signal"),
+    ("pipeline.stay_batches",),
+    ("pipeline.batch_tables",),
+    ("pipeline.fill",),
     ("pipeline.rollup",),
     ("pipeline.month_rollup",),
+    ("pipeline.pooled_months",),
+    ("pipeline.new_measure",),
     ("pipeline.measure",),
-    ("pipeline.change_effects", "pipeline.ward_funnel"),
-    ("pipeline.export", "pipeline.kept_aside"),
+    ("pipeline.measured_copy", "pipeline.trial_warnings"),
+    ("pipeline.trial",),
+    ("pipeline.change_effects", "pipeline.comparable", "pipeline.comparison", "pipeline.ward_funnel"),
+    ("pipeline.where_pooled",),
+    ("pipeline.export", "pipeline.kept_aside", "pipeline.spark"),
     ("reports", "synthetic_data"),
+    ("pipeline.compare_command",),
+    ("pipeline.analyst_commands", "pipeline.spark_commands"),
     ("pipeline.cli",),
 )
 # Pure functions over frames: nothing here reads or writes.
-PURE = ("pipeline.physiology", "pipeline.devices_in_force", "pipeline.layers", "pipeline.timeline", "pipeline.episodes")
-PURE_TOO = ("pipeline.events", "pipeline.pathway", "pipeline.statistics", "pipeline.vocabulary")
+PURE = (
+    "pipeline.physiology",
+    "pipeline.devices_in_force",
+    "pipeline.layers",
+    "pipeline.reading_runs",
+    "pipeline.timeline",
+)
+PURE_TOO = (
+    "pipeline.episodes",
+    "pipeline.events",
+    "pipeline.pathway",
+    "pipeline.batch",
+    "pipeline.statistics",
+    "pipeline.vocabulary",
+)
 PURE_FIGURES = (
     "pipeline.control_charts",
     "pipeline.run_rules",
@@ -66,6 +95,8 @@ SLOW = {
     "great_expectations",
     "lxml",
     "pptx",
+    "py4j",
+    "pyspark",
     "jinja2",
     "msgspec",
     "numpy",
@@ -73,6 +104,7 @@ SLOW = {
     "polars",
     "pyarrow",
     "scipy",
+    "sqlglot",
     "vl_convert",
 }
 MOST_LINES = 320
@@ -155,6 +187,16 @@ def test_formulas_and_the_kernel_neither_read_nor_write(module: str) -> None:
 
 def tree_of(module: str) -> ast.Module:
     return ast.parse(MODULES[module].read_text(encoding="utf-8"))
+
+
+def test_only_the_room_of_spark_imports_it() -> None:
+    importing = {
+        module
+        for module, names in IMPORTS.items()
+        if {name.split(".")[0] for name in names} & {"pyspark", "py4j", "sqlglot"}
+    }
+    assert importing
+    assert {room_of(module)[1] for module in importing} == {"pipeline.spark"}
 
 
 def test_only_the_store_opens_a_database_file() -> None:

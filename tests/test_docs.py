@@ -16,7 +16,14 @@ from pipeline.store import open_store, sql_text
 from pipeline.vocabulary import TABLES
 from synthetic_data.cohort import simulate
 from synthetic_data.extract import write_extract
-from tests.documented import columns_of_the_store, documented, reasons, tables_in_markdown
+from tests.documented import (
+    columns_of_the_store,
+    documented,
+    reasons,
+    tables_in_markdown,
+    words_documented,
+    words_in_markdown,
+)
 from tests.pinned import pinned
 
 ROOT = Path(__file__).parents[1]
@@ -38,7 +45,9 @@ def test_every_bandaudit_command_of_the_readme_runs_in_the_order_given(
     cohort = simulate(stays=150)
     write_extract(cohort, tmp_path / "extract-2026-06", dirty=False)
     write_extract(cohort, tmp_path / "extract-2026-07", dirty=False)
-    write_extract(cohort, tmp_path / "hospital-export", dirty=False)
+    # Another hospital: its store is compared with the first.
+    write_extract(simulate(seed=2, stays=150), tmp_path / "hospital-export", dirty=False)
+    (tmp_path / "thresholds.toml").write_text("[parameters]\nreading_carry_hours = 4\n", encoding="utf-8")
     (tmp_path / "corrected").mkdir()
     shutil.copy(tmp_path / "extract-2026-07" / "wards.csv", tmp_path / "corrected")
     calls = [shlex.split(command.split("uv run bandaudit ")[1]) for command in COMMANDS if "bandaudit" in command]
@@ -51,10 +60,16 @@ def test_every_bandaudit_command_of_the_readme_runs_in_the_order_given(
         "case",
         "export",
         "measures",
+        "new-measure",
+        "try",
         "load",
+        "try-policy",
         "sketch-mapping",
         "load",
         "load",
+        "report",
+        "report",
+        "report",
     ]
     assert [call[0] for call in calls] == told
     [key] = [command for command in COMMANDS if "> key.txt" in command]
@@ -62,8 +77,10 @@ def test_every_bandaudit_command_of_the_readme_runs_in_the_order_given(
     for call in calls:
         assert main(call) == 0, capsys.readouterr().err
     assert list(tmp_path.glob("bandaudit-demo/report/*.html"))
-    assert list(tmp_path.glob("audit-pages/*2026-06.html"))
+    assert len(list(tmp_path.glob("audit-pages/oxygen-audit-2026-06.html"))) == 1
+    assert len(list(tmp_path.glob("audit-pages/oxygen-comparison-*.html"))) == 3
     assert list(tmp_path.glob("audit-cases/*S00012*.html"))
+    assert list(tmp_path.glob("trial/policy-change-2026-06-*.html"))
     assert len(list(tmp_path.glob("board/*2026-06*"))) == 2
 
 
@@ -118,6 +135,11 @@ def test_the_readme_lists_every_device_and_flag() -> None:
 
 def test_developers_md_lists_the_tables_and_columns_of_the_store() -> None:
     assert documented() == tables_in_markdown(), "run: uv run python -m tests.documented --write"
+
+
+def test_developers_md_lists_the_words_that_columns_hold() -> None:
+    assert words_documented() == words_in_markdown(), "run: uv run python -m tests.documented --write"
+    assert words_documented().count("\n") > 10
 
 
 @pytest.mark.parametrize("table", STORED)

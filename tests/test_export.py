@@ -46,6 +46,7 @@ TABLES = (
     "valve_stretches",
     "excess_runs",
     "excess_totals",
+    "where_it_happened",
     "pathway_steps",
     "band_distance",
     "policy_values",

@@ -1,4 +1,7 @@
-"""The main flow: when it measures again, that it is all or nothing, and that batches change nothing."""
+"""The main flow: when it measures, what a stop leaves behind, and that batches change nothing.
+
+That measuring only what changed gives the same: `test_measure_incrementally.py`.
+"""
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -35,12 +38,6 @@ def contents(connection: duckdb.DuckDBPyConnection) -> Contents:
     return {table: connection.execute(f"select * from {table} order by all").fetchall() for table in tables}
 
 
-def steps_told(connection: duckdb.DuckDBPyConnection, policy: Any = POLICY) -> list[str]:
-    told: list[str] = []
-    measure_store(connection, policy, told.append)
-    return told
-
-
 # --- when -----------------------------------------------------------------------------------------------------
 
 
@@ -62,24 +59,13 @@ def change_policy(store: duckdb.DuckDBPyConnection, patch: pytest.MonkeyPatch) -
     return replace(POLICY, reading_carry_hours=4)
 
 
-def change_data(store: duckdb.DuckDBPyConnection, patch: pytest.MonkeyPatch) -> Any:
-    set_fact(store, "data_version", "2")
-    return POLICY
-
-
-def change_measures(store: duckdb.DuckDBPyConnection, patch: pytest.MonkeyPatch) -> Any:
-    measures = read_measures()
-    patch.setattr(measure, "read_measures", lambda: measures[1:])
-    return POLICY
-
-
 def change_tool(store: duckdb.DuckDBPyConnection, patch: pytest.MonkeyPatch) -> Any:
     patch.setattr(measure, "tool_version", lambda: "another")
     return POLICY
 
 
-@pytest.mark.parametrize("change", [change_policy, change_data, change_measures, change_tool])
-def test_it_measures_again_after_a_change(
+@pytest.mark.parametrize("change", [change_policy, change_tool])
+def test_it_measures_everything_again_after_a_change_of_policy_or_tool(
     store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, change: Callable[..., Any]
 ) -> None:
     measure_store(store, POLICY)
@@ -88,6 +74,20 @@ def test_it_measures_again_after_a_change(
     assert measure_store(store, policy) is True
     assert contents(store)["retainers"]
     assert measure_store(store, policy) is False
+
+
+def test_a_measure_that_is_gone_takes_its_rows_and_figures_with_it(
+    store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measure_store(store, POLICY)
+    usual = contents(store)
+    gone, *others = read_measures()
+    monkeypatch.setattr(measure, "read_measures", lambda: tuple(others))
+    assert measure_store(store, POLICY) is True
+    for table, place in (("measure_rows", 0), ("measure_summary", 0), ("pooled_months", 0)):
+        expected = [row for row in usual[table] if row[place] != gone.id]
+        assert contents(store)[table] == expected != usual[table]
+    assert measure_store(store, POLICY) is False
 
 
 def test_a_store_that_lacks_a_measured_table_is_measured_again(store: duckdb.DuckDBPyConnection) -> None:
@@ -112,21 +112,20 @@ def test_another_policy_gives_other_figures_and_the_old_one_the_old_figures(stor
     assert contents(store) == usual
 
 
-def test_rows_loaded_later_are_measured(store: duckdb.DuckDBPyConnection) -> None:
-    measure_store(store, POLICY)
-    store.execute("delete from targets")
-    set_fact(store, "data_version", "2")
-    measure_store(store, POLICY)
-    states = {state for (state,) in store.execute("select distinct band_state from timeline").fetchall()}
-    assert states <= {"no_target", "excluded"}
-
-
-def test_progress_says_what_is_done(store: duckdb.DuckDBPyConnection) -> None:
-    told = steps_told(store)
-    assert told[0] == "building the timeline, part 1 of 1"
-    assert [step for step in told if step.startswith("measuring: ")] == [
-        f"measuring: {each.title}" for each in read_measures()
-    ]
+def test_progress_says_what_is_done_and_how_far_it_is(store: duckdb.DuckDBPyConnection) -> None:
+    told: list[Any] = []
+    measure_store(store, POLICY, told.append, readings_in_a_batch=100)
+    [(readings,)] = store.execute("select count(*) from readings").fetchall()
+    stays = [step for step in told if step == "measuring the stays"]
+    assert stays == told[: len(stays)]
+    assert [step.done for step in stays] == sorted({step.done for step in stays})
+    assert len(stays) > 2
+    assert {(step.of, step.what) for step in stays} == {(readings, "readings")}
+    assert (stays[0].done, stays[-1].done) == (0, readings)
+    pooled = told[len(stays) :]
+    assert set(pooled) == {"adding up over all stays", "pooling by month, ward and group"}
+    [(months,)] = store.execute("select count(distinct month) from month_summary").fetchall()
+    assert pooled[-1].done == pooled[-1].of == months
 
 
 def test_a_store_made_before_there_were_tables_of_events_is_measured(store: duckdb.DuckDBPyConnection) -> None:
@@ -158,24 +157,19 @@ def test_the_store_holds_what_the_slow_walk_gives() -> None:
     assert episodes
 
 
-@pytest.mark.parametrize("readings_in_a_batch", [1, 60, 10_000_000])
-def test_batches_of_any_size_give_the_same(
-    store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, readings_in_a_batch: int
-) -> None:
-    told = steps_told(store)
-    whole = contents(store)
-    monkeypatch.setattr(measure, "_READINGS_IN_A_BATCH", readings_in_a_batch)
-    set_fact(store, "data_version", "2")
-    told = steps_told(store)
-    parts = [step for step in told if step.startswith("building the timeline")]
-    assert parts[-1] == f"building the timeline, part {len(parts)} of {len(parts)}"
-    assert (len(parts) > 1) == (readings_in_a_batch < 100)
-    assert contents(store) == whole
+@pytest.mark.parametrize("readings_in_a_batch", [1, 100])
+def test_batches_of_any_size_give_the_same(readings_in_a_batch: int) -> None:
+    few = made_up_stays(8, seed=2)
+    told: list[Any] = []
+    with store_with(few) as whole, store_with(few) as in_batches:
+        measure_store(whole, POLICY)
+        measure_store(in_batches, POLICY, told.append, readings_in_a_batch)
+        assert told.count("measuring the stays") > 2
+        assert contents(in_batches) == contents(whole)
 
 
-def test_earlier_retention_is_seen_across_batches(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The gas is in a stay of another batch than the stay it is evidence for."""
-    monkeypatch.setattr(measure, "_READINGS_IN_A_BATCH", 1)
+def test_earlier_retention_is_seen_in_batches_as_small_as_can_be() -> None:
+    """The gas is in another stay than the stay it is evidence for; the two are in one batch all the same."""
     tables = made_up_stays(2, seed=9)
     for table in ("gases", "flags", "targets"):
         tables[table] = []
@@ -185,8 +179,7 @@ def test_earlier_retention_is_seen_across_batches(monkeypatch: pytest.MonkeyPatc
     tables["gases"] = [{"stay_id": first["stay_id"], **sample}]
     assert first["discharged_at"] < second["admitted_at"]
     with store_with(tables) as connection:
-        told = steps_told(connection)
-        assert told[1] == "building the timeline, part 2 of 2"
+        measure_store(connection, POLICY, readings_in_a_batch=1)
         evidence = connection.execute("select stay_id, retainer_ever from retainers order by stay_id").fetchall()
     assert evidence == [(first["stay_id"], "gas"), (second["stay_id"], "history")]
 
@@ -248,7 +241,7 @@ def test_every_measured_table_is_a_table_of_the_store() -> None:
     assert set(MEASURED_TABLES) <= set(sql_stems("tables"))
 
 
-# --- all or nothing -------------------------------------------------------------------------------------------
+# --- when it fails --------------------------------------------------------------------------------------------
 
 
 def failing_measures(sql: str) -> Callable[[], Any]:
@@ -261,65 +254,58 @@ DIVIDES_BY_TEXT = (
 )
 
 
-def test_a_measure_that_fails_while_it_runs_leaves_everything_as_it_was(
+def test_a_measure_that_fails_while_it_runs_leaves_the_rows_of_the_others_as_they_were(
     store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     measure_store(store, POLICY)
-    before, state = contents(store), fact(store, "measured_state")
+    before = contents(store)
     monkeypatch.setattr(measure, "read_measures", failing_measures(DIVIDES_BY_TEXT))
     with pytest.raises(duckdb.ConversionException):
-        measure_store(store, replace(POLICY, reading_carry_hours=1))
+        measure_store(store, POLICY)
+    # Nothing that is half measured is taken for done, and nothing is lost.
+    assert fact(store, "measured_state") is None
     assert contents(store) == before
-    assert fact(store, "measured_state") == state
-    # And the connection can be used: the same store is measured again without the fault.
+    # And the connection can be used: the same store is up to date as soon as the fault is gone.
     monkeypatch.undo()
-    assert measure_store(store, POLICY) is False
-    assert measure_store(store, replace(POLICY, reading_carry_hours=1)) is True
-
-
-@pytest.mark.parametrize("where", ["fill_timeline", "measure_summary", "month_tables", "derive"])
-def test_whatever_fails_and_wherever_leaves_everything_as_it_was(
-    store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, where: str
-) -> None:
-    measure_store(store, POLICY)
-    before = contents(store)
-
-    def fail(*_: Any) -> None:
-        raise KeyboardInterrupt
-
-    monkeypatch.setattr(measure, where, fail)
-    with pytest.raises(KeyboardInterrupt):
-        measure_store(store, replace(POLICY, reading_carry_hours=1))
+    told: list[Any] = []
+    assert measure_store(store, POLICY, told.append) is True
+    assert "running measures that are new or changed" not in told
     assert contents(store) == before
 
 
-def test_a_store_on_disk_is_as_it_was_when_it_is_opened_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_store_on_disk_is_sound_when_it_is_opened_again_and_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     file = tmp_path / "store.duckdb"
     with open_store(file, create=True) as connection:
         set_fact(connection, "zone", "UTC")
         connection.execute("insert into stays by name select 1 as stay_no, 's' as stay_id, 'p' as patient_key, "
                            "timestamp '2026-01-05' as admitted_at, timestamp '2026-01-06' as as_of")  # fmt: skip
-        measure_store(connection, POLICY)
-        before = contents(connection)
     monkeypatch.setattr(measure, "read_measures", failing_measures(DIVIDES_BY_TEXT))
     with pytest.raises(duckdb.ConversionException), open_store(file) as connection:
         measure_store(connection, POLICY)
     with open_store(file) as connection:
-        assert contents(connection) == before
-    assert before["timeline"]
+        assert fact(connection, "measured_state") is None
+        assert contents(connection)["timeline"] == []
+        assert connection.execute("select count(*) from stays").fetchall() == [(1,)]
+    monkeypatch.undo()
+    with open_store(file) as connection:
+        assert measure_store(connection, POLICY) is True
+        assert contents(connection)["timeline"]
 
 
 def test_a_measure_file_that_does_not_fit_is_refused_before_anything_is_done(
     store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     measure_store(store, POLICY)
-    before = contents(store)
+    before, state = contents(store), fact(store, "measured_state")
     monkeypatch.setattr(measure, "read_measures", failing_measures("select stay_id, ward, mnth from timeline"))
     told: list[str] = []
     with pytest.raises(MeasureFileError, match="mnth"):
         measure_store(store, replace(POLICY, reading_carry_hours=1), told.append)
     assert told == []
     assert contents(store) == before
+    assert fact(store, "measured_state") == state
 
 
 # --- one measure ----------------------------------------------------------------------------------------------

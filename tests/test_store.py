@@ -45,7 +45,7 @@ def test_the_store_and_all_that_is_written_beside_it_is_for_its_owner_only(
         return transaction(connection)
 
     monkeypatch.setattr("pipeline.intake.load.transaction", spilling_transaction)
-    monkeypatch.setattr("pipeline.intake.load._store_rows", _followed_by(look, "pipeline.intake.load._store_rows"))
+    monkeypatch.setattr("pipeline.intake.load.store_rows", _followed_by(look, "pipeline.intake.load.store_rows"))
     previous = os.umask(umask)
     try:
         loaded(capsys, write_extract(tmp_path / "extract"), store)

@@ -13,6 +13,7 @@ import pyarrow.csv
 from pipeline.errors import ExtractError
 from pipeline.intake.ragged import RaggedRow
 from pipeline.intake.recoded import RecodedStream
+from pipeline.memory import shares
 
 _BLOCK_BYTES = 16 * 2**20
 _LONGEST_HEADER_BYTES = 2**16
@@ -113,7 +114,10 @@ def csv_pieces(
         CheckedText(stream, file_name),
         # One thread: only then does the reader know the number of a row it leaves out.
         read_options=pa.csv.ReadOptions(
-            use_threads=False, block_size=_BLOCK_BYTES, column_names=columns, skip_rows_after_names=1
+            use_threads=False,
+            block_size=min(_BLOCK_BYTES, shares().bytes_in_a_piece),
+            column_names=columns,
+            skip_rows_after_names=1,
         ),
         parse_options=pa.csv.ParseOptions(delimiter=delimiter, newlines_in_values=True, invalid_row_handler=leave_out),
         convert_options=pa.csv.ConvertOptions(

@@ -16,12 +16,13 @@ from pipeline.intake.contracts.judge import failures, judge, refusal, write_verd
 from pipeline.intake.ledger import all_known, counts, kept_aside, write_ledger, write_notes
 from pipeline.intake.mapping.declaration import ExtractMapping
 from pipeline.intake.rekey import key_fingerprint
-from pipeline.intake.settle import as_stored, settle
+from pipeline.intake.settle import settle
 from pipeline.intake.stage import create_incoming, stage_source
+from pipeline.intake.storing import changes_anything, number_of, store_rows
 from pipeline.intake.times import local_to_utc
 from pipeline.intake.ways_in import opened_extract
 from pipeline.store import fact, owner_only, set_fact, transaction
-from pipeline.vocabulary import TABLES, Kind, Table
+from pipeline.vocabulary import TABLES, Kind
 
 DEFAULT_ZONE = "Europe/London"
 # Read within about a second. A smaller extract that is refused is refused before anything is made ready to judge it.
@@ -84,19 +85,18 @@ def load_extract(
         with opened_extract(folder, mapping, database, tell, corrections) as opened:
             staged = []
             for number, source in enumerate(opened.sources):
-                tell(f"reading {source.name}")
-                staged.append(stage_source(connection, source, number, zone, key))
+                staged.append(stage_source(connection, source, number, zone, key, tell))
         tell("checking rows against each other and against the store")
         settle(connection, replace)
         horizon = stated_as_of or _latest_time(connection)
         result = LoadResult(
             files=counts(connection, staged),
             kept_aside=kept_aside(connection, staged),
-            changed=_changes_anything(connection, horizon),
+            changed=changes_anything(connection, horizon),
             known_before=all_known(connection, staged),
             as_of=horizon,
             zone=zone,
-            stays_replaced=_number_of(connection, "replaced_stays"),
+            stays_replaced=number_of(connection, "replaced_stays"),
             strangers=opened.strangers,
             unused_columns={source.name: source.unused_columns for source in staged if source.unused_columns},
             told=opened.sentences(with_words=key is None),
@@ -110,7 +110,7 @@ def load_extract(
         tell("storing")
         with transaction(connection):
             if result.changed:
-                _store_rows(connection, horizon)
+                store_rows(connection, horizon)
                 set_fact(connection, "data_version", str(int(fact(connection, "data_version") or 0) + 1))
             if key is not None:
                 set_fact(connection, _KEY_FACT, key_fingerprint(key))
@@ -204,50 +204,3 @@ def _latest_time(connection: duckdb.DuckDBPyConnection) -> datetime:
             "stored."
         )
     return at
-
-
-_NEW = "rule is null and status = 'new'"
-_STILL_OPEN = """
-    discharged_at is null
-    and as_of < $1
-    and stay_id in (select stay_id from incoming_stays where rule is null and status = 'already_stored')
-"""
-
-
-def _changes_anything(connection: duckdb.DuckDBPyConnection, horizon: datetime) -> bool:
-    """Whether a row is to be stored or replaced, or a stay still open is now known for longer."""
-    new_rows = sum(_number_of(connection, f"incoming_{name} where {_NEW}") for name in TABLES)
-    replaced = _number_of(connection, "replaced_stays")
-    return bool(new_rows or replaced or _number_of(connection, f"stays where {_STILL_OPEN}", horizon))
-
-
-def _number_of(connection: duckdb.DuckDBPyConnection, rows: str, *values: object) -> int:
-    [(number,)] = connection.execute(f"select count(*) from {rows}", list(values)).fetchall()
-    return number
-
-
-def _store_rows(connection: duckdb.DuckDBPyConnection, horizon: datetime) -> None:
-    for table in TABLES.values():
-        connection.execute(f"delete from {table.name} where stay_no in (select stay_no from replaced_stays)")
-        _insert(connection, table, horizon)
-    connection.execute(f"update stays set as_of = $1 where {_STILL_OPEN}", [horizon])
-
-
-def _insert(connection: duckdb.DuckDBPyConnection, table: Table, horizon: datetime) -> None:
-    columns = [column for column in table.columns if table.name == "stays" or column.name != "stay_id"]
-    names = ", ".join(column.name for column in columns)
-    values = ", ".join(as_stored("incoming", column) for column in columns)
-    extra_name, extra_value, bound = (", as_of", ", ?", [horizon]) if table.name == "stays" else ("", "", [])
-    [(written,)] = connection.execute(
-        f"""
-        insert into {table.name} (stay_no, {names}{extra_name})
-        select known_stays.stay_no, {values}{extra_value}
-        from incoming_{table.name} as incoming
-        join known_stays on known_stays.stay_id = incoming.stay_id
-        where {_NEW}
-        order by known_stays.stay_no, incoming.{table.at}
-        """,
-        bound,
-    ).fetchall()
-    if written != _number_of(connection, f"incoming_{table.name} where {_NEW}"):
-        raise RuntimeError(f"rows of {table.name} do not add up: a fault of the tool; nothing was stored")

@@ -8,6 +8,7 @@ import pyarrow as pa
 import pyarrow.parquet
 
 from pipeline.errors import ExtractError, listed
+from pipeline.memory import shares
 
 _ROWS = 250_000
 
@@ -35,7 +36,7 @@ def parquet_frames(
 
     chosen: the cells of a batch by the name they get. columns: names of those that are read (all, if not given).
     """
-    options: dict[str, Any] = {"batch_size": _ROWS, "columns": columns}
+    options: dict[str, Any] = {"batch_size": min(_ROWS, shares().rows_in_a_piece), "columns": columns}
     row_number = 1
     for batch in whole.iter_batches(**options):
         # Text that is not UTF-8 would pass unseen until it is stored.

@@ -27,6 +27,7 @@ from pipeline.vocabulary import TABLES
 
 _FILE_NAME = re.compile(r"(?P<table>[a-z]+)(?:-[^.]+)?\.(?P<form>csv|csv\.gz|parquet|xlsx)")
 _LARGEST_WHOLE_NUMBER = 1e15
+_BYTES_GUESSED_BY = 2**16
 # What the readers raise over a file that is not as it should be.
 _DAMAGE = (pa.ArrowException, pl.exceptions.PolarsError, fastexcel.FastExcelError, UnicodeError, OSError)
 
@@ -139,6 +140,21 @@ def pieces(file: ExtractFile, columns: list[str], ragged: list[RaggedRow]) -> It
         raise KeyboardInterrupt from error
     except _DAMAGE as error:
         raise _unreadable(file, error) from error
+
+
+def about_rows(file: ExtractFile) -> int:
+    """About how many rows the file has, by its first lines and its size; 0 where that cannot be said."""
+    try:
+        if file.form == "parquet":
+            return int(pa.parquet.read_metadata(file.path).num_rows)
+        if file.form != "csv":
+            return 0
+        with file.path.open("rb") as stream:
+            first = stream.read(_BYTES_GUESSED_BY)
+        return first.count(b"\n") * file.path.stat().st_size // max(len(first), 1)
+    except (OSError, pa.ArrowException):
+        # Whoever reads it says what is wrong with it.
+        return 0
 
 
 def _read_ahead(frames: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:

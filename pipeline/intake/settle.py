@@ -8,12 +8,11 @@ import duckdb
 import numpy as np
 
 from pipeline.intake.check import RULES
+from pipeline.intake.look_through import SECONDS_OF_ALL_YEARS, look_through
 from pipeline.vocabulary import STAYS, TABLES, Column, Kind, Table
 
 _DIFFERS_FROM_STORE = "the store already holds this row with other content; "
 _ASK_FOR_REPLACE = "load the extract again with --replace to correct the stay"
-# More than the seconds from 1970 to 2499: a number for a stay and an instant, which is quick to sort.
-_SECONDS_OF_ALL_YEARS = 2**34
 _STAY_NOT_GIVEN = "--replace needs the stay's own row of stays in the extract, accepted"
 
 
@@ -21,9 +20,9 @@ def settle(connection: duckdb.DuckDBPyConnection, replace: bool) -> None:
     """Marks every incoming row: `status` new / already_stored / repeated, or a `rule` that keeps it aside.
 
     replace: a stay of this extract that differs from the stored one in any row of any table is taken anew, whole.
-    Makes two temporary tables. `known_stays`: one row per stay that rows may belong to, with its number, its times and
-    whether it is `arriving` (its own row is in this extract, accepted). `replaced_stays`: one row per stay to be taken
-    out of the store before the new rows are stored.
+    Makes two temporary tables. `known_stays`: one row per stay of this extract that rows may belong to, with its number
+    (in the store, or for now), its times and whether it is `arriving` (its own row is in this extract, accepted).
+    `replaced_stays`: one row per stay to be taken out of the store before the new rows are stored.
     """
     _mark_repeats(connection, STAYS)
     _mark_against_store(connection, STAYS, replace)
@@ -39,7 +38,8 @@ def settle(connection: duckdb.DuckDBPyConnection, replace: bool) -> None:
 
 
 def _make_known_stays(connection: duckdb.DuckDBPyConnection) -> None:
-    connection.execute("""
+    named = " union ".join(f"select stay_id from incoming_{name} where rule is null" for name in TABLES)
+    connection.execute(f"""
         create or replace temp table known_stays as
         with arriving as (
             select stay_id, patient_key, admitted_at, discharged_at
@@ -68,7 +68,7 @@ def _make_known_stays(connection: duckdb.DuckDBPyConnection) -> None:
         union all
         select stay_no, stay_id, admitted_at, discharged_at, false as arriving
         from stays
-        where stay_id not in (select stay_id from arriving)
+        where stay_id in ({named}) and stay_id not in (select stay_id from arriving)
     """)
 
 
@@ -77,31 +77,32 @@ def _mark_strangers_and_repeats(connection: duckdb.DuckDBPyConnection, table: Ta
     # A flag set before admission counts from admission.
     too_early = "false" if table.name == "flags" else f"incoming.{table.at} < known_stays.admitted_at"
     outside = f"({too_early} or incoming.{table.at} >= known_stays.discharged_at)"
-    rows = connection.execute(f"""
+    seen = look_through(
+        connection,
+        f"""
         select
-            known_stays.stay_no::bigint * {_SECONDS_OF_ALL_YEARS} + epoch_us({table.at}) // 1000000 as stay_and_instant,
+            known_stays.stay_no::bigint * {SECONDS_OF_ALL_YEARS} + epoch_us({table.at}) // 1000000 as stay_and_instant,
             coalesce({outside}, false) as is_outside
         from incoming_{table.name} as incoming
         left join known_stays on known_stays.stay_id = incoming.stay_id
         where incoming.rule is null
-    """).fetchnumpy()
-    if np.ma.is_masked(rows["stay_and_instant"]):
+        """,
+    )
+    if seen.any_stranger:
         connection.execute(f"""
             update incoming_{table.name} as incoming
             set rule = 'unknown_stay', fault_column = 'stay_id'
             where rule is null and not exists (from known_stays where known_stays.stay_id = incoming.stay_id)
         """)
-    if rows["is_outside"].any():
+    if seen.any_outside:
         connection.execute(f"""
             update incoming_{table.name} as incoming
             set rule = 'outside_the_stay', fault_column = '{table.at}'
             from known_stays
             where incoming.rule is null and known_stays.stay_id = incoming.stay_id and {outside}
         """)
-    in_order = np.sort(np.ma.compressed(rows["stay_and_instant"]))
-    shared = np.unique(in_order[1:][in_order[1:] == in_order[:-1]])
-    if shared.size:
-        _make_shared_instants(connection, table, shared)
+    if seen.shared.size:
+        _make_shared_instants(connection, table, seen.shared)
         _mark_repeats(connection, table, f"semi join shared_instants using (stay_id, {table.at})")
 
 
@@ -112,9 +113,9 @@ def _make_shared_instants(connection: duckdb.DuckDBPyConnection, table: Table, s
         create or replace temp table shared_instants as
         select
             known_stays.stay_id,
-            make_timestamp(shared.stay_and_instant % {_SECONDS_OF_ALL_YEARS} * 1000000) as {table.at}
+            make_timestamp(shared.stay_and_instant % {SECONDS_OF_ALL_YEARS} * 1000000) as {table.at}
         from (select unnest($1::bigint[]) as stay_and_instant) as shared
-        join known_stays on known_stays.stay_no = shared.stay_and_instant // {_SECONDS_OF_ALL_YEARS}
+        join known_stays on known_stays.stay_no = shared.stay_and_instant // {SECONDS_OF_ALL_YEARS}
         """,
         [shared],
     )
@@ -235,6 +236,7 @@ def _make_replaced_stays(connection: duckdb.DuckDBPyConnection, replace: bool) -
         left join (
             select stay_no, count(*) as stored_rows
             from {table.name}
+            where stay_no in (select stay_no from known_stays where arriving)
             group by stay_no
         ) as held using (stay_no)
         where known_stays.arriving

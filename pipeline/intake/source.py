@@ -16,7 +16,8 @@ class Source:
     they will be checked. pieces: yields frames with `row_number` and those columns as text (null where empty), in
     order; rows with the wrong number of cells go to the list it is given instead. fingerprint: SHA-256 of the file or
     of the rows, asked for after the pieces were read. units: declared unit of a column where it is not the one in its
-    name; the pieces are converted already, the declaration is for messages.
+    name; the pieces are converted already, the declaration is for messages. about_rows: about how many rows it has, 0
+    where that cannot be said before they are read; to tell how long it will take.
     """
 
     table: str
@@ -25,3 +26,4 @@ class Source:
     pieces: Callable[[list[RaggedRow]], Iterator[pl.DataFrame]]
     fingerprint: Callable[[], str]
     units: Mapping[str, str] = field(default_factory=dict)
+    about_rows: int = 0

@@ -1,6 +1,7 @@
 """Reads the sources of an extract into temporary tables of the store, row by row checked."""
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from difflib import get_close_matches
 
@@ -20,6 +21,7 @@ from pipeline.intake.ragged import RaggedRow
 from pipeline.intake.rekey import rekeyed, without_cells_as_read, without_text
 from pipeline.intake.source import Source
 from pipeline.intake.units import UnitCount, count_units, refuse_contradicted_units
+from pipeline.progress import Step
 from pipeline.vocabulary import TABLES, Kind, Table
 
 _SQL_TYPES = {
@@ -57,17 +59,24 @@ def create_incoming(connection: duckdb.DuckDBPyConnection) -> None:
 
 
 def stage_source(
-    connection: duckdb.DuckDBPyConnection, source: Source, number: int, zone: str, key: bytes | None = None
+    connection: duckdb.DuckDBPyConnection,
+    source: Source,
+    number: int,
+    zone: str,
+    key: bytes | None = None,
+    tell: Callable[[str], None] = lambda _: None,
 ) -> StagedSource:
     """Reads one source into its `incoming_` table.
 
-    key: stays and patients are hashed anew under it, after the search for identifiers has seen them as they are.
+    key: stays and patients are hashed anew under it, after the search for identifiers has seen them as they are. tell:
+    hears how many rows are read.
     Raises ExtractError, IdentifierError or UnitError when the source must not be stored at all.
     """
     table = TABLES[source.table]
     _refuse_bad_header(source, table)
     refuse_identifying_columns(source.name, source.columns)
     search, units, ragged, rows_read = IdentifierSearch(), UnitCount(source.units), list[RaggedRow](), 0
+    tell(Step(f"reading {source.name}", 0, source.about_rows, is_guess=True))
     for piece in source.pieces(ragged):
         cells = piece.drop(_RULES_OF_THE_SOURCE, strict=False)
         hashed = cells if key is None else rekeyed(connection, cells, key)
@@ -77,10 +86,12 @@ def stage_source(
             rows = without_cells_as_read(rows, table)
         count_units(rows, table, units)
         rows_read += _insert(connection, table, number, rows)
+        tell(Step(f"reading {source.name}", rows_read, source.about_rows, is_guess=True))
     if ragged:
         search_ragged_rows(ragged, search)
         shown = ragged if key is None else without_text(ragged)
         rows_read += _insert(connection, table, number, _ragged_rows(shown))
+    tell(Step(f"reading {source.name}", rows_read, rows_read))
     refuse_identifiers(source.name, search)
     refuse_contradicted_units(source.name, units)
     unused = tuple(name for name in source.columns if name not in table.column_names)

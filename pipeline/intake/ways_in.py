@@ -22,7 +22,7 @@ from pipeline.intake.mapping.files import mapped_sources
 from pipeline.intake.mapping.notes import MappingNotes
 from pipeline.intake.omop.files import find_omop_files
 from pipeline.intake.omop.folder import is_omop_folder, omop_sources
-from pipeline.intake.read import ExtractFile, find_files, header, pieces
+from pipeline.intake.read import ExtractFile, about_rows, find_files, header, pieces
 from pipeline.intake.source import Source
 from pipeline.vocabulary import TABLES
 
@@ -143,4 +143,5 @@ def _refuse_missing_beside_standard(found: Collection[str], strangers: list[str]
 
 def _of_file(file: ExtractFile) -> Source:
     columns = header(file)
-    return Source(file.table, file.name, columns, partial(pieces, file, columns), file.sha256)
+    read = partial(pieces, file, columns)
+    return Source(file.table, file.name, columns, read, file.sha256, about_rows=about_rows(file))

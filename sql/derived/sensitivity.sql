@@ -1,5 +1,5 @@
 -- One row per month, group (retainer / other / null: all), choice and value: the headline under this choice.
--- Numbers are decimals up to the division, so that sums are the same in any order.
+-- Numbers are whole up to the division, so that sums are the same in any order and on any engine.
 with stay_months as (
     select
         stay_id,
@@ -100,11 +100,11 @@ by_patient as (
         retainer_group,
         choice,
         value,
-        sum(below)::bigint as below,
-        sum(within)::bigint as within,
-        sum(above)::bigint as above,
-        sum(observed)::bigint as observed,
-        sum(unobserved)::bigint as unobserved
+        cast(sum(below) as bigint) as below,
+        cast(sum(within) as bigint) as within,
+        cast(sum(above) as bigint) as above,
+        cast(sum(observed) as bigint) as observed,
+        cast(sum(unobserved) as bigint) as unobserved
     from weighed
     group by
         patient_key,
@@ -114,7 +114,7 @@ by_patient as (
         value
 ),
 
--- Where patients count, each weighs the same.
+-- Where patients count, each weighs the same; their own shares are counted in millionths of a millionth.
 parts as (
     select
         patient_key,
@@ -124,9 +124,19 @@ parts as (
         value,
         observed > 0 as is_observed,
         case when value = 'patients' then 1 else observed end as whole,
-        (case when value = 'patients' then below / nullif(observed, 0) else below end)::decimal(24, 12) as below,
-        (case when value = 'patients' then within / nullif(observed, 0) else within end)::decimal(24, 12) as within,
-        (case when value = 'patients' then above / nullif(observed, 0) else above end)::decimal(24, 12) as above,
+        case when value = 'patients' then 1000000000000 else 1 end as parts_of_one,
+        case
+            when value = 'patients' then cast(round(below / nullif(observed, 0) * 1e12) as bigint)
+            else below
+        end as below,
+        case
+            when value = 'patients' then cast(round(within / nullif(observed, 0) * 1e12) as bigint)
+            else within
+        end as within,
+        case
+            when value = 'patients' then cast(round(above / nullif(observed, 0) * 1e12) as bigint)
+            else above
+        end as above,
         unobserved
     from by_patient
     where observed + unobserved > 0
@@ -167,7 +177,13 @@ episodes as (
 ),
 
 groups as (
-    select unnest(['retainer', 'other', null]) as name
+    select kinds.name
+    from (
+        values
+            ('retainer'),
+            ('other'),
+            (null)
+    ) as kinds (name)
 ),
 
 cells as (
@@ -208,12 +224,12 @@ shares as (
         groups.name as "group",
         parts.choice,
         parts.value,
-        count(*) filter (where parts.is_observed) as patients_observed,
-        sum(parts.below) filter (where parts.is_observed)::double as below,
-        sum(parts.within) filter (where parts.is_observed)::double as within,
-        sum(parts.above) filter (where parts.is_observed)::double as above,
-        sum(parts.whole) filter (where parts.is_observed)::double as whole,
-        sum(parts.unobserved)::double as unobserved
+        sum(case when parts.is_observed then 1 else 0 end) as patients_observed,
+        cast(sum(case when parts.is_observed then parts.below end) as double) / max(parts.parts_of_one) as below,
+        cast(sum(case when parts.is_observed then parts.within end) as double) / max(parts.parts_of_one) as within,
+        cast(sum(case when parts.is_observed then parts.above end) as double) / max(parts.parts_of_one) as above,
+        cast(sum(case when parts.is_observed then parts.whole end) as double) as whole,
+        cast(sum(parts.unobserved) as double) as unobserved
     from parts
     join groups
         on groups.name is null or groups.name = parts.retainer_group
@@ -231,7 +247,7 @@ episode_counts as (
         episodes.choice,
         episodes.value,
         count(*) as episodes,
-        count(*) filter (where episodes.saturation_during = 'above') as episodes_above
+        sum(case when episodes.saturation_during = 'above' then 1 else 0 end) as episodes_above
     from episodes
     join members
         on members.stay_id = episodes.stay_id

@@ -41,10 +41,11 @@ with first_runs as (
     where litres is not null
     group by stay_id
 ),
+-- Rounded, so that sums are the same in any order.
 doses as (
     select
         stay_id,
-        sum(litres) as dose
+        round(sum(litres), 6) as dose
     from excess_runs
     group by stay_id
 )

@@ -39,10 +39,11 @@ with first_runs as (
     from excess_runs
     group by stay_id
 ),
+-- Rounded, so that sums are the same in any order.
 doses as (
     select
         stay_id,
-        sum(percent_hours) as dose
+        round(sum(percent_hours), 6) as dose
     from excess_runs
     group by stay_id
 )

@@ -70,10 +70,24 @@ def _nothing_collected() -> Iterator[None]:
             gc.enable()
 
 
+@contextmanager
+def _spark_out_of_sight() -> Iterator[None]:
+    """Where Spark is installed, it would be loaded as well: seconds, and lines on stderr, for nothing."""
+    absent = "pyspark" not in sys.modules
+    if absent:
+        # The import system takes this for a package that is not there.
+        sys.modules["pyspark"] = None  # type: ignore[assignment]
+    try:
+        yield
+    finally:
+        if absent:
+            del sys.modules["pyspark"]
+
+
 def make_batches() -> Any:
     """What `outside_limits` hands its frames to: great_expectations in memory, without telemetry and progress bars."""
     os.environ["GX_ANALYTICS_ENABLED"] = "false"
-    with _nothing_collected():
+    with _nothing_collected(), _spark_out_of_sight():
         import great_expectations
         from great_expectations.data_context.types.base import ProgressBarsConfig
 

@@ -26,6 +26,7 @@ from pipeline.intake.omop.files import NEEDED_TABLES, OmopFile, checked_columns,
 from pipeline.intake.omop.gathering import gather
 from pipeline.intake.omop.staging import Staged, stage_omop
 from pipeline.intake.source import RaggedRow, Source
+from pipeline.memory import shares
 
 _PIECE_ROWS = 250_000
 _TEXT_NOT_KEPT = "(not kept: see this row in the file)"
@@ -132,7 +133,7 @@ def _pieces(
     names = ", ".join(("row_number", *columns, "rule", "fault_column"))
     # A cursor of its own: several sources may be read in turns.
     query = f"select {names} from {table} where file_number = {number} order by row_number"
-    for batch in rows.connection.cursor().sql(query).to_arrow_reader(_PIECE_ROWS):
+    for batch in rows.connection.cursor().sql(query).to_arrow_reader(min(_PIECE_ROWS, shares().rows_in_a_piece)):
         yield pl.DataFrame(pl.from_arrow(batch))
 
 

@@ -22,6 +22,7 @@ from pipeline.intake.omop.files import OmopFile, concept_names, memory_database,
 from pipeline.intake.omop.meanings import Meanings, make_lookups, meaning_key, read_meanings
 from pipeline.intake.omop.times import INSTANT, clear_false_midnights
 from pipeline.intake.source import RaggedRow
+from pipeline.memory import shares
 
 # One row per row of a table of the common data model that matters. file_number: place of the file in the folder.
 # quantity: null for an arterial saturation that is not of pulse oximetry. device: null where none of ours is meant;
@@ -76,7 +77,7 @@ def stage_omop(files: list[OmopFile], tell: Callable[[str], None]) -> Staged:
     connection = memory_database()
     connection.execute("set temp_directory = $folder", {"folder": spill.name})
     # Beside the store and the frames of the load; what is more goes to the folder.
-    connection.execute("set memory_limit = '2GB'")
+    connection.execute(f"set memory_limit = '{shares().second_database_bytes}B'")
     connection.execute(_TABLES)
     connection.execute(INSTANT)
     known = read_meanings(files)
