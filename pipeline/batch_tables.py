@@ -1,4 +1,4 @@
-"""The tables of some stays under the names of the store's tables, so that the same SQL runs over them alone.
+"""The tables of some stays or months under the names of the store's, so that the same SQL runs over them alone.
 
 DuckDB looks for a name among temporary tables first. While `only_these_stays` lasts, `stays`, `spans` and so on mean
 the rows of these stays, also inside views of the store such as `timeline`; `in_store` names what lies beneath.
@@ -30,8 +30,7 @@ def only_these_stays(
 
     empty: the measured ones are new and empty, to be filled; else they are what the store holds of these stays.
     """
-    made = list[str]()
-    try:
+    with _dropped_afterwards(connection) as made:
         for table in TABLES:
             made.append(f"view temp.{table}")
             _view(connection, table, f"stay_no between {batch.first} and {batch.last}")
@@ -42,6 +41,28 @@ def only_these_stays(
             else:
                 _view(connection, table, _of_these(table, batch))
         yield
+
+
+@contextmanager
+def only_these_months(
+    connection: duckdb.DuckDBPyConnection, months: Iterable[str], tables: Iterable[str]
+) -> Iterator[None]:
+    """While inside, the tables, each with a column `month`, hold the rows of these months only."""
+    with _dropped_afterwards(connection) as made:
+        made.append("table temp.months_chosen")
+        connection.execute("create temp table months_chosen as select unnest($1::varchar[]) as month", [list(months)])
+        for table in tables:
+            made.append(f"view temp.{table}")
+            _view(connection, table, "month in (select month from months_chosen)")
+        yield
+
+
+@contextmanager
+def _dropped_afterwards(connection: duckdb.DuckDBPyConnection) -> Iterator[list[str]]:
+    """Drops what is listed inside, the last first."""
+    made = list[str]()
+    try:
+        yield made
     except BaseException:
         # A transaction that has failed lets nothing be dropped, and takes what was made in it with it.
         with suppress(duckdb.Error):
@@ -51,7 +72,7 @@ def only_these_stays(
 
 
 def _drop(connection: duckdb.DuckDBPyConnection, made: list[str]) -> None:
-    for what in made:
+    for what in reversed(made):
         kind, name = what.split()
         connection.execute(f"drop {kind} if exists {name}")
 

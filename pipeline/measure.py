@@ -32,7 +32,7 @@ from pipeline.intake.storing import put_patients_together
 from pipeline.layers import SECONDS_BITS
 from pipeline.measure_file import Measure
 from pipeline.policy import Policy
-from pipeline.pooled_months import POOLED_BY_MONTH, pool_months
+from pipeline.pooled_months import DERIVED_BY_MONTH, POOLED_BY_MONTH, pool_months
 from pipeline.progress import Step
 from pipeline.stay_batches import frames_of, stay_batches
 from pipeline.store import fact, forget_fact, owner_only, set_fact, sql_text, tool_version, transaction
@@ -49,7 +49,8 @@ __all__ = [
     "stay_band_time",
 ]
 
-# Made by a file of sql/derived/ each, in this order: those with a stay_id batch by batch, the others over all stays.
+# Made by a file of sql/derived/ each, in this order: those with a stay_id batch by batch, the others over all stays, or
+# month by month (DERIVED_BY_MONTH).
 DERIVED_TABLES = (
     "stay_band_time",
     "stay_month_time",
@@ -250,7 +251,7 @@ def _pool(connection: duckdb.DuckDBPyConnection, measures: Sequence[Measure], te
     of_stays = _tables_of_stays(connection)
     with transaction(connection):
         for table in DERIVED_TABLES:
-            if table not in of_stays:
+            if table not in (*of_stays, *DERIVED_BY_MONTH):
                 connection.execute(f"delete from {table}")
                 derive(connection, table)
     pool_months(connection, measures, tell)

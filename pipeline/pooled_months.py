@@ -5,8 +5,9 @@ from collections.abc import Callable, Iterator, Sequence
 import duckdb
 import polars as pl
 
+from pipeline.batch_tables import only_these_months
 from pipeline.catalogue import fingerprint
-from pipeline.fill import insert
+from pipeline.fill import derive, insert
 from pipeline.measure_file import Measure
 from pipeline.memory import shares
 from pipeline.month_rollup import EPISODES_STARTED, month_tables, with_following
@@ -15,13 +16,25 @@ from pipeline.rollup import measure_summary
 from pipeline.store import transaction
 
 POOLED_BY_MONTH = ("measure_summary", "month_summary", "month_changes", "pooled_months")
-_BAND_TIME = "month_summary"
+# Tables of sql/derived/ whose rows of a month are made of the rows of that month alone, in these tables, and of what
+# evidence of CO2 retention its stays have.
+DERIVED_BY_MONTH = ("excess_totals", "sensitivity", "published_definitions")
+_THEIR_SOURCES = (
+    "stay_month_time",
+    "stay_month_on_oxygen",
+    "band_distance",
+    "carry_time",
+    "threshold_episodes",
+    "episode_estimates",
+    "excess_runs",
+)
+_BAND_TIME, _DERIVED = "month_summary", "derived"
 
 
 def pool_months(
     connection: duckdb.DuckDBPyConnection, measures: Sequence[Measure], tell: Callable[[str], None] = lambda _: None
 ) -> None:
-    """Brings POOLED_BY_MONTH up to date with the rows measured, some months at a time, each in a transaction."""
+    """Brings what is pooled by month up to date with what was measured: some months at a time, one transaction each."""
     now = _made_from(connection, measures)
     before = connection.sql("select figure, month, made_from from pooled_months").pl()
     gone = before.join(now, on=["figure", "month"], how="anti")
@@ -44,6 +57,10 @@ def _made_from(connection: duckdb.DuckDBPyConnection, measures: Sequence[Measure
 
     The same rows in another order have the same sum of hashes.
     """
+    sources = " ".join(
+        f"union all select '{_DERIVED}' as figure, month, hash(source) as row_hash from {table} as source"
+        for table in _THEIR_SOURCES
+    )
     counted = connection.sql(f"""
         with hashed as (
             select
@@ -57,6 +74,11 @@ def _made_from(connection: duckdb.DuckDBPyConnection, measures: Sequence[Measure
             union all
             select '{_BAND_TIME}' as figure, month, hash(started) as row_hash
             from ({EPISODES_STARTED}) as started
+            {sources}
+            union all
+            select '{_DERIVED}' as figure, month, hash(stay_id, retainer_ever) as row_hash
+            from stays_by_group
+            join retainers using (stay_id)
         )
         select
             figure,
@@ -68,7 +90,7 @@ def _made_from(connection: duckdb.DuckDBPyConnection, measures: Sequence[Measure
             figure,
             month
     """).pl()
-    files = {measure.id: fingerprint([measure]) for measure in measures} | {_BAND_TIME: ""}
+    files = {measure.id: fingerprint([measure]) for measure in measures} | {_BAND_TIME: "", _DERIVED: ""}
     return counted.filter(pl.col("figure").is_in(list(files))).with_columns(
         made_from=pl.concat_str(pl.col("figure").replace_strict(files), "rows", "row_hashes", separator=":")
     )
@@ -102,3 +124,8 @@ def _pool(
         connection.execute("delete from month_changes where list_contains(?, month)", [with_following(months)])
         insert(connection, "month_summary", summary)
         insert(connection, "month_changes", changes)
+    if _DERIVED in figures:
+        with only_these_months(connection, months, _THEIR_SOURCES):
+            for table in DERIVED_BY_MONTH:
+                connection.execute(f"delete from {table} where list_contains(?, month)", [months])
+                derive(connection, table)

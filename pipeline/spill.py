@@ -19,8 +19,9 @@ def make_spill_folder(connection: duckdb.DuckDBPyConnection, store: Path, *, is_
     with the store: what others have left belongs to nobody.
     """
     if not is_reader:
-        for left in store.parent.glob(f"{store.name}.tmp*"):
-            remove_spill_folder(left)
+        for left in store.parent.iterdir():
+            if left.name.startswith(f"{store.name}.tmp"):
+                remove_spill_folder(left)
     folder = store.with_name(f"{store.name}.tmp-{os.getpid()}" if is_reader else f"{store.name}.tmp")
     # Where nothing may be written beside the store, nothing is spilled.
     with suppress(OSError):

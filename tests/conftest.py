@@ -11,6 +11,8 @@ LONGEST = (
     "test_timeline_against_oracle.py",
     "test_month_page.py",
     "test_load_command.py",
+    "test_measure_incrementally.py",
+    "test_measure_command.py",
     "test_measure_store.py",
     "test_absent.py",
     "test_against_walk.py",

@@ -14,7 +14,7 @@ import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import AuditError
 
@@ -45,6 +45,7 @@ _SETTINGS = {
     "spark.log.level": "OFF",
 }
 _LOOPBACK = "127.0.0.1"
+_CAUSES_SHOWN = 5
 _JAVA = "spark.driver.extraJavaOptions"
 # So that nothing is said before `spark.log.level` is heeded.
 _LOG = """\
@@ -101,13 +102,15 @@ def spark_session(master: str | None, settings: Mapping[str, str]) -> Iterator["
 @contextmanager
 def errors_in_words() -> Iterator[None]:
     """Turns what Spark raises into an AuditError without its text."""
-    from py4j.protocol import Py4JError
+    from py4j.protocol import Py4JError, Py4JJavaError
     from pyspark.errors import PySparkException
 
     try:
         yield
     except (PySparkException, Py4JError) as error:
         name = (error.getCondition() if isinstance(error, PySparkException) else None) or type(error).__name__
+        if isinstance(error, Py4JJavaError):
+            name = _causes(error.java_exception)
         raise AuditError(
             f"Spark broke off ({name}). Often a worker ran out of memory or disk: give smaller buckets "
             "(--bucket-readings) or more memory (--set spark.driver.memory=8g; on a cluster spark.executor.memory), "
@@ -116,10 +119,27 @@ def errors_in_words() -> Iterator[None]:
         ) from None
 
 
+def _half_of_memory_mb() -> int:
+    """Half of this machine's memory, for Java; it takes as much only when it needs it. The workers need the rest."""
+    try:
+        return max(1024, os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") // 2**21)
+    except (AttributeError, ValueError, OSError):
+        return 2048
+
+
 def _quiet(scratch: str) -> Path:
     path = Path(scratch) / "log4j2.properties"
     path.write_text(_LOG, encoding="utf-8")
     return path
+
+
+def _causes(exception: Any) -> str:
+    """The kinds of a Java exception and of what caused it, without what they say."""
+    kinds = list[str]()
+    while exception is not None and len(kinds) < _CAUSES_SHOWN:
+        kinds.append(exception.getClass().getSimpleName())
+        exception = exception.getCause()
+    return " from ".join(kinds)
 
 
 def _started(master: str | None, settings: Mapping[str, str], scratch: str) -> "SparkSession":
@@ -137,6 +157,7 @@ def _started(master: str | None, settings: Mapping[str, str], scratch: str) -> "
             "spark.driver.bindAddress": _LOOPBACK,
             "spark.driver.host": _LOOPBACK,
             "spark.local.dir": scratch,
+            "spark.driver.memory": f"{_half_of_memory_mb()}m",
         }
         java = f"-Djava.io.tmpdir={scratch} -Dlog4j.configurationFile=file:{_quiet(scratch)}"
         settings = {**settings, _JAVA: f"{java} {settings.get(_JAVA, '')}".strip()}

@@ -4,7 +4,7 @@ One stay a patient and month. Only the tables that the pages for the board read 
 """
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 import duckdb
 import numpy as np
@@ -155,7 +155,7 @@ def _episodes(con: duckdb.DuckDBPyConnection, number: int, each: Patient) -> Non
     """The episodes, and the rows of the timeline on which they start."""
     for place, (avoidable, re_checked) in enumerate(each.episodes):
         started = _start(each) + timedelta(hours=5 * place, minutes=7)
-        condition = 10 * number + place
+        condition = number * 2**34 + int(started.replace(tzinfo=UTC).timestamp())
         con.execute(
             "insert into conditions by name select ? as condition_no, ? as stay_id, ? as patient_key, ? as ward, "
             "? as month, 'gas' as retainer_ever",
