@@ -24,7 +24,7 @@ from pathlib import Path
 
 import polars as pl
 
-from tests.benchmarks.band_time import write_extract
+from tests.benchmarks.charted import write_extract
 
 _ZONE = "Europe/London"
 _FORMS = ("csv", "parquet")

@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from tests.benchmarks.band_time import write_extract
+from tests.benchmarks.charted import write_extract
 
 _READINGS_A_STAY = 600
 _MONTH_BEGINS = datetime(2027, 3, 1)
