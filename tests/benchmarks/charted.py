@@ -1,4 +1,4 @@
-"""An extract of readings charted by hand, for benchmarks of loads: 5 to 90 minutes apart, eight device records a stay."""
+"""An extract of readings charted by hand, for benchmarks of loads: 5 to 90 minutes apart, eight devices a stay."""
 
 from pathlib import Path
 
