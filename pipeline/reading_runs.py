@@ -13,7 +13,7 @@ from pipeline.layers import SECONDS_BITS, epoch_s, stay_key
 # Monitors store a value a second to one a minute; who charts by hand comes less often. Common practice, no source.
 LONGEST_GAP_S = 60
 # What may be charted beside the saturation: such a reading keeps a row of its own, by whose start it is found again.
-_BESIDE = ("respiratory_rate", "ews_scale", "spo2_score")
+BESIDE = ("respiratory_rate", "ews_scale", "spo2_score")
 
 
 def reading_runs(readings: pl.DataFrame, context: pl.DataFrame, carry_s: int) -> pl.DataFrame:
@@ -59,7 +59,7 @@ def reading_runs(readings: pl.DataFrame, context: pl.DataFrame, carry_s: int) ->
 def _alone(readings: pl.DataFrame) -> pl.Expr:
     if "alone" in readings.columns:
         return pl.col("alone")
-    beside = [name for name in _BESIDE if name in readings.columns]
+    beside = [name for name in BESIDE if name in readings.columns]
     return pl.all_horizontal(pl.lit(True), *(pl.col(name).is_null() for name in beside))
 
 

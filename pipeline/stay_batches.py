@@ -13,15 +13,16 @@ import polars as pl
 from pipeline.events.valves import VALVE
 from pipeline.memory import shares
 from pipeline.policy import Policy
+from pipeline.reading_runs import BESIDE
 from pipeline.timeline import with_earlier_retention
 from pipeline.vocabulary import TABLES
 
 # Whether nothing else was charted with a reading.
-_OF_READINGS = """
+_OF_READINGS = f"""
     stay_no,
     taken_at,
     spo2_percent,
-    coalesce(respiratory_rate, ews_scale, spo2_score) is null as alone
+    coalesce({", ".join(BESIDE)}) is null as alone
 """
 
 

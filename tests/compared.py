@@ -1,6 +1,7 @@
 """Small measured stores written by hand, patient by patient, to be compared."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -14,6 +15,7 @@ import pipeline.provenance
 import reports.compare
 import reports.compare_charts
 from pipeline.catalogue import read_measures
+from pipeline.errors import AuditError
 from pipeline.measure import insert
 from pipeline.month_rollup import month_tables
 from pipeline.rollup import measure_summary
@@ -27,6 +29,15 @@ MEASURES = read_measures()
 MEASURED = [
     measure for measure in MEASURES if measure.id in ("share_below", "share_within", "share_above_on_oxygen", TARGET)
 ]
+
+
+@contextmanager
+def refused(*says: str) -> Iterator[None]:
+    """What is done inside is refused, in a message with all these words."""
+    with pytest.raises(AuditError) as found:
+        yield
+    for words in says:
+        assert words in str(found.value)
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,5 @@
 """Stores that may not stand side by side are refused, and the reason is named."""
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -14,18 +12,11 @@ from pipeline.comparable import check_files, check_not_the_same, check_policies,
 from pipeline.errors import AuditError
 from pipeline.measure import insert
 from pipeline.policy import Policy, read_policy
+from tests.compared import refused
 from tests.stores import empty_store
 
 POLICY = read_policy()
 NORTH, SOUTH = Path("north.duckdb"), Path("south.duckdb")
-
-
-@contextmanager
-def refused(*says: str) -> Iterator[None]:
-    with pytest.raises(AuditError) as found:
-        yield
-    for words in says:
-        assert words in str(found.value)
 
 
 def store(file: str = "readings-1", stays: int = 40, key: str = "N", rows_stored: int = 5) -> duckdb.DuckDBPyConnection:

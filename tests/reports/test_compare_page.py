@@ -1,18 +1,15 @@
 """The page of a comparison: its figures by hand, its words, its names escaped, the same bytes from the same inputs."""
 
 import re
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import duckdb
 import pytest
 
-from pipeline.errors import AuditError
 from pipeline.policy import read_policy
 from reports.compare import write_comparison
 from reports.compare_asked import MONTH, SITE, STORE, WARD, Asked
-from tests.compared import JUNE, MAY, TARGET, Person, several, store_by_hand, without_charts
+from tests.compared import JUNE, MAY, TARGET, Person, refused, several, store_by_hand, without_charts
 from tests.reports.fabricated import HOSTILE
 from tests.reports.reading import Page, read
 
@@ -33,14 +30,6 @@ def page_of(
     with store_by_hand(people) as con:
         text = write_comparison({name: con}, asked, month, folder, POLICY).read_text(encoding="utf-8")
     return text, read(text)
-
-
-@contextmanager
-def refused(*says: str) -> Iterator[None]:
-    with pytest.raises(AuditError) as found:
-        yield
-    for words in says:
-        assert words in str(found.value)
 
 
 def row(page: Page, group: str, name: str) -> list[str]:
