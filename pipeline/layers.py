@@ -1,12 +1,14 @@
 """The layers of a stay: for ward, month, device, target, exclusion and evidence, the instants at which each changes.
 
-A layer has one row per step with `key` (see `stay_key`) and the values in force from then on, null for none.
+A layer has one row per step with `key` (see `stay_key`), in order of it, and the values in force from then on, null for
+none. Before its first step nothing holds in a stay.
 """
 
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import polars as pl
 
 from pipeline.devices_in_force import device_steps
@@ -41,27 +43,40 @@ def stay_key(at: pl.Expr) -> pl.Expr:
     return (pl.col("stay_no").cast(pl.Int64) * 2**SECONDS_BITS + at).alias("key")
 
 
-def _steps(windows: pl.DataFrame, records: pl.DataFrame, values: list[str]) -> pl.DataFrame:
+def _steps(records: pl.DataFrame, values: list[str]) -> pl.DataFrame:
     """Records of one table as steps: one row per instant (`key`) at which the values in force change.
 
-    In: records with stay_no, at, until (null: no end of its own) and the values, each in force from `at` until the
-    next record of the stay or `until`. Every stay also gets a step at its start, so that nothing is carried over
-    from the stay before it.
+    In: records with stay_no, at and the values, each in force from `at` until the next record of the stay or, where
+    there is a column `until` and it is not null, until then.
     """
-    ordered = records.sort("stay_no", "at")
-    next_at = pl.col("at").shift(-1).over("stay_no")
+    starts = records.with_columns(stay_key(pl.col("at"))).sort("key")
+    if "until" not in records.columns:
+        return starts.select("key", *values)
     holds = pl.col("until").is_null() | (pl.col("until") > pl.col("at"))
-    starts = ordered.select(stay_key(pl.col("at")), *(pl.when(holds).then(pl.col(name)).alias(name) for name in values))
-    runs_out = (pl.col("until") > pl.col("at")) & (next_at.is_null() | (pl.col("until") < next_at))
-    ends = ordered.filter(runs_out).select(stay_key(pl.col("until")))
-    resets = windows.select(stay_key(pl.col("start"))).join(starts, on="key", how="anti")
-    return pl.concat([starts, ends, resets], how="diagonal").sort("key").set_sorted("key")
+    until = stay_key(pl.col("until"))
+    # The key of another stay is greater than any instant of this one.
+    runs_out = (pl.col("until") > pl.col("at")) & (until < pl.col("key").shift(-1)).fill_null(True)
+    ends = starts.filter(runs_out).select(until)
+    held = starts.select("key", *(pl.when(holds).then(pl.col(name)).alias(name) for name in values))
+    return pl.concat([held, ends], how="diagonal").sort("key")
 
 
-def ward_layer(windows: pl.DataFrame, wards: pl.DataFrame) -> pl.DataFrame:
+def in_force(layer: pl.DataFrame, keys: np.ndarray, not_before: np.ndarray) -> pl.DataFrame:
+    """The values of a layer at some instants, all null where its last step lies before `not_before`.
+
+    keys: the instants, in order; not_before: for each the key of the start of its stay.
+    """
+    steps = layer["key"].to_numpy()
+    last = np.searchsorted(steps, keys, side="right") - 1
+    holds = last >= 0
+    holds[holds] = steps[last[holds]] >= not_before[holds]
+    row = pl.Series(last).set(pl.Series(~holds), None)
+    return layer.select(pl.exclude("key").gather(row))
+
+
+def ward_layer(wards: pl.DataFrame) -> pl.DataFrame:
     """Steps of `ward`; null before the first move."""
-    moves = wards.select("stay_no", "ward", at=epoch_s("entered_at"), until=pl.lit(None, dtype=pl.Int64))
-    return _steps(windows, moves, ["ward"])
+    return _steps(wards.with_columns(at=epoch_s("entered_at")), ["ward"])
 
 
 def month_layer(windows: pl.DataFrame, zone: str) -> pl.DataFrame:
@@ -69,13 +84,20 @@ def month_layer(windows: pl.DataFrame, zone: str) -> pl.DataFrame:
     if windows.is_empty():
         return pl.DataFrame(schema={"key": pl.Int64, "month": pl.String})
     months = month_starts(zone, windows["start"].min(), windows["end"].max())  # type: ignore[arg-type]
-    first = windows.select("stay_no", at="start").sort("at").join_asof(months, on="at", strategy="backward")
-    later = windows.select("stay_no", "start", "end").join_where(
-        months, pl.col("at") > pl.col("start"), pl.col("at") < pl.col("end")
+    starts, ends, begins = windows["start"].to_numpy(), windows["end"].to_numpy(), months["at"].to_numpy()
+    first = np.searchsorted(begins, starts, side="right") - 1
+    touched = np.searchsorted(begins, ends, side="left") - first
+    window = np.repeat(np.arange(windows.height), touched)
+    further = np.arange(len(window)) - np.repeat(np.cumsum(touched) - touched, touched)
+    month = first[window] + further
+    steps = pl.DataFrame(
+        {
+            "stay_no": windows["stay_no"].gather(window),
+            "at": np.where(further == 0, starts[window], begins[month]),
+            "month": months["month"].gather(month),
+        }
     )
-    columns = ["stay_no", "at", "month"]
-    changes = pl.concat([first.select(columns), later.select(columns)])
-    return _steps(windows, changes.with_columns(until=pl.lit(None, dtype=pl.Int64)), ["month"])
+    return _steps(steps, ["month"])
 
 
 def month_starts(zone: str, first: int, last: int) -> pl.DataFrame:
@@ -90,7 +112,7 @@ def month_starts(zone: str, first: int, last: int) -> pl.DataFrame:
     return pl.DataFrame(rows, schema={"at": pl.Int64, "month": pl.String}).set_sorted("at")
 
 
-def device_layer(windows: pl.DataFrame, devices: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+def device_layer(devices: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     """Steps of the device in force, with its flow, estimated inspired fraction and whether oxygen flows."""
     values = ["device", "flow_l_min", "fio2", "fio2_low", "fio2_high", "on_oxygen"]
     records = (
@@ -100,14 +122,13 @@ def device_layer(windows: pl.DataFrame, devices: pl.DataFrame, policy: Policy) -
     )
     steps = device_steps(records, policy).with_columns(pl.col("stay_no").cast(records.schema["stay_no"]))
     described = records.select(values).with_row_index("record").with_columns(pl.col("record").cast(pl.Int64))
-    in_force = steps.join(described, on="record", how="left", maintain_order="left")
-    return _steps(windows, in_force.with_columns(until=pl.lit(None, dtype=pl.Int64)), values)
+    return _steps(steps.join(described, on="record", how="left", maintain_order="left"), values)
 
 
-def target_layer(windows: pl.DataFrame, targets: pl.DataFrame) -> pl.DataFrame:
+def target_layer(targets: pl.DataFrame) -> pl.DataFrame:
     """Steps of the limits in force: of the latest prescription, null once it was stopped."""
     prescribed = targets.with_columns(at=epoch_s("prescribed_at"), until=epoch_s("stopped_at"))
-    return _steps(windows, prescribed, ["lower_percent", "upper_percent"])
+    return _steps(prescribed, ["lower_percent", "upper_percent"])
 
 
 def exclusion_layer(windows: pl.DataFrame, flags: pl.DataFrame) -> pl.DataFrame:
@@ -137,8 +158,7 @@ def exclusion_layer(windows: pl.DataFrame, flags: pl.DataFrame) -> pl.DataFrame:
         .with_columns(pl.col(name).cum_sum().over("stay_no") for name in names)
     )
     first_by_name = pl.coalesce(pl.when(pl.col(name) > 0).then(pl.lit(name)) for name in names)
-    steps = counted.select("stay_no", "at", excluded=first_by_name, until=pl.lit(None, dtype=pl.Int64))
-    return _steps(windows, steps, ["excluded"])
+    return _steps(counted.select("stay_no", "at", excluded=first_by_name), ["excluded"])
 
 
 def evidence_layer(windows: pl.DataFrame, frames: Mapping[str, pl.DataFrame], policy: Policy) -> pl.DataFrame:
@@ -162,6 +182,6 @@ def evidence_layer(windows: pl.DataFrame, frames: Mapping[str, pl.DataFrame], po
         .group_by("stay_no", "at")
         .agg(pl.col("evidence").max())
         .sort("stay_no", "at")
-        .with_columns(pl.col("evidence").cum_max().over("stay_no"), until=pl.lit(None, dtype=pl.Int64))
+        .with_columns(pl.col("evidence").cum_max().over("stay_no"))
     )
-    return _steps(windows, strongest, ["evidence"])
+    return _steps(strongest, ["evidence"])

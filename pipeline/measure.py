@@ -15,7 +15,8 @@ measured in the order of their numbers. So what lies above the fact `measured_up
 measured under a number that is gone is to be taken out.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
 
 import duckdb
 import polars as pl
@@ -24,17 +25,16 @@ from pipeline.batch import BATCH_TABLES, measure_batch
 from pipeline.batch_tables import in_store, only_these_stays
 from pipeline.catalogue import check_on_store, fingerprint, read_measures
 from pipeline.errors import StoreError
-from pipeline.event_tables import EVENT_TABLES
 from pipeline.events.choices import choices
-from pipeline.events.stretches import Batch
 from pipeline.fill import derive, insert, run_measure, stay_band_time
 from pipeline.intake.storing import put_patients_together
 from pipeline.layers import SECONDS_BITS
 from pipeline.measure_file import Measure
+from pipeline.one_ahead import one_ahead
 from pipeline.policy import Policy
 from pipeline.pooled_months import DERIVED_BY_MONTH, POOLED_BY_MONTH, pool_months
 from pipeline.progress import Step
-from pipeline.stay_batches import frames_of, stay_batches
+from pipeline.stay_batches import StayBatch, frames_of, stay_batches
 from pipeline.store import fact, forget_fact, owner_only, set_fact, sql_text, tool_version, transaction
 
 __all__ = [
@@ -71,6 +71,8 @@ MEASURED_TABLES = (
     *POOLED_BY_MONTH,
 )
 _FILE_FACT = "measure "
+
+MakeBatch = Callable[[Mapping[str, pl.DataFrame], Policy, str], dict[str, pl.DataFrame]]
 
 
 def measure_store(
@@ -225,23 +227,23 @@ def _measure_new_stays(
     readings_in_a_batch: int | None,
 ) -> None:
     """Measures the stays above `measured_up_to`, one transaction a batch."""
-    zone, of_stays = fact(connection, "zone") or "UTC", _tables_of_stays(connection)
+    of_stays = _tables_of_stays(connection)
     batches = list(stay_batches(connection, _measured_up_to(connection), readings=readings_in_a_batch))
     done, readings = 0, sum(batch.readings for batch in batches)
-    for batch in batches:
-        tell(Step("measuring the stays", done, readings, "readings"))
-        made = measure_batch(frames_of(connection, batch, policy), policy, zone)
-        with transaction(connection), only_these_stays(connection, batch, of_stays, empty=True):
-            for table in of_stays:
-                if table in made:
-                    insert(connection, table, made.pop(table))
-                else:
-                    derive(connection, table)
-                connection.execute(f"insert into {in_store(connection, table)} by name select * from {table}")
-            for measure in measures:
-                run_measure(connection, measure)
-            set_fact(connection, "measured_up_to", str(batch.last))
-        done += batch.readings
+    with _made_of(connection, batches, policy, measure_batch) as all_made:
+        for batch, made in zip(batches, all_made, strict=True):
+            tell(Step("measuring the stays", done, readings, "readings"))
+            with transaction(connection), only_these_stays(connection, batch, of_stays, empty=True):
+                for table in of_stays:
+                    if table in made:
+                        insert(connection, table, made.pop(table))
+                    else:
+                        derive(connection, table)
+                    connection.execute(f"insert into {in_store(connection, table)} by name select * from {table}")
+                for measure in measures:
+                    run_measure(connection, measure)
+                set_fact(connection, "measured_up_to", str(batch.last))
+            done += batch.readings
     tell(Step("measuring the stays", done, readings, "readings"))
 
 
@@ -257,16 +259,32 @@ def _pool(connection: duckdb.DuckDBPyConnection, measures: Sequence[Measure], te
     pool_months(connection, measures, tell)
 
 
-def fill_timeline(
-    connection: duckdb.DuckDBPyConnection,
-    policy: Policy,
-    event_tables: Mapping[str, Callable[[Batch, Policy], pl.DataFrame]] = EVENT_TABLES,
-) -> None:
-    """Builds the timeline, the episodes and the tables of events of all stays; for trying things out."""
+def fill_timeline(connection: duckdb.DuckDBPyConnection, policy: Policy, make: MakeBatch = measure_batch) -> None:
+    """Fills the tables that `make` makes of the rows of stays, for all stays; for trying things out.
+
+    What it reads must be stored: it is not done in the transaction in which an extract is loaded.
+    """
+    with _made_of(connection, list(stay_batches(connection)), policy, make) as made:
+        for tables in made:
+            for table, rows in tables.items():
+                insert(connection, table, rows)
+
+
+@contextmanager
+def _made_of(
+    connection: duckdb.DuckDBPyConnection, batches: Sequence[StayBatch], policy: Policy, make: MakeBatch
+) -> Iterator[Iterator[dict[str, pl.DataFrame]]]:
+    """For each batch its tables by name; the next ones are made while these are stored."""
     zone = fact(connection, "zone") or "UTC"
-    for batch in stay_batches(connection):
-        for table, rows in measure_batch(frames_of(connection, batch, policy), policy, zone, event_tables).items():
-            insert(connection, table, rows)
+
+    def of_batch(batch: StayBatch) -> dict[str, pl.DataFrame]:
+        # A connection of its own: the other one is at work.
+        with connection.cursor() as reading:
+            frames = frames_of(reading, batch, policy)
+        return make(frames, policy, zone)
+
+    with closing(one_ahead(of_batch, batches)) as made:
+        yield made
 
 
 def _policy_values(policy: Policy) -> pl.DataFrame:

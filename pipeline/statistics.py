@@ -9,8 +9,13 @@ CONFIDENCE = 0.95
 BOOTSTRAP_REPEATS = 1000
 _Z = float(stats.norm.ppf(0.5 + CONFIDENCE / 2))
 _TAILS = (100 * (1 - CONFIDENCE) / 2, 100 * (1 + CONFIDENCE) / 2)
-# So many numbers at a time keep the bootstrap of a large hospital within a few hundred megabytes.
-_DRAWN_AT_ONCE = 10_000_000
+# So many draws at a time stay in the processor's cache.
+_DRAWN_AT_ONCE = 65_536
+# From so many patients on, the totals of draws are normal unless their skewness is above this: 0.05 moves the ends of
+# an interval by 0.02 standard errors (Cornish-Fisher: skewness / 6 x (1.96**2 - 1)), and 1000 repeats let them wander
+# by 0.08.
+_MANY_PATIENTS = 10_000
+_MOST_SKEWNESS = 0.05
 
 
 def wilson(successes: np.ndarray, trials: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -43,30 +48,64 @@ def poisson_rate(events: np.ndarray, exposure: np.ndarray) -> tuple[np.ndarray, 
 def bootstrap_shares(numerators: np.ndarray, denominator: np.ndarray, seed: list[int]) -> np.ndarray:
     """Pooled shares of patients drawn with replacement: one row per repeat, one column per numerator.
 
+    Of very many patients none of whom weighs much, the totals of a draw are taken from the normal distribution that
+    they follow, with its exact mean and covariance. Source: Singh, Ann Stat 1981;9:1187-95 (from memory).
     numerators: one row per patient, one column per share; denominator: one number per patient, all above zero.
     """
-    patients = len(denominator)
+    summed = np.column_stack([numerators, denominator]).astype(np.float64)
     generator = np.random.default_rng(seed)
+    is_normal = len(summed) >= _MANY_PATIENTS and _skewness_of_totals(summed).max() <= _MOST_SKEWNESS
+    totals = _normal_totals(summed, generator) if is_normal else _drawn_totals(summed, generator)
+    return totals[:, :-1] / totals[:, -1:]
+
+
+def _drawn_totals(summed: np.ndarray, generator: np.random.Generator) -> np.ndarray:
+    patients = len(summed)
     step = max(1, _DRAWN_AT_ONCE // max(patients, 1))
     parts = []
     for first in range(0, BOOTSTRAP_REPEATS, step):
         repeats = min(step, BOOTSTRAP_REPEATS - first)
         drawn = generator.integers(0, patients, (repeats, patients), dtype=np.int32)
-        total = denominator[drawn].sum(axis=1)
-        parts.append(np.stack([column[drawn].sum(axis=1) / total for column in numerators.T], axis=1))
+        # How often each patient was drawn, repeat by repeat: to multiply by it is faster than to look each draw up.
+        drawn += patients * np.arange(repeats, dtype=np.int32)[:, None]
+        times = np.bincount(drawn.ravel(), minlength=repeats * patients).reshape(repeats, patients)
+        parts.append(times.astype(np.float64) @ summed)
     return np.concatenate(parts)
 
 
+def _normal_totals(summed: np.ndarray, generator: np.random.Generator) -> np.ndarray:
+    covariance = len(summed) * np.cov(summed, rowvar=False, bias=True)
+    # Columns that add up to another make a covariance that is singular, which is no fault.
+    return generator.multivariate_normal(summed.sum(axis=0), covariance, BOOTSTRAP_REPEATS, check_valid="ignore")
+
+
+def _skewness_of_totals(summed: np.ndarray) -> np.ndarray:
+    apart = summed - summed.mean(axis=0)
+    spread = (apart**2).sum(axis=0) ** 1.5
+    return np.abs((apart**3).sum(axis=0)) / np.where(spread > 0, spread, 1)
+
+
 def bootstrap_median(values: np.ndarray, seed: list[int]) -> tuple[float, float]:
-    """Interval of the median of one value a patient, from patients drawn with replacement."""
-    patients = len(values)
+    """Interval of the median of one value a patient, from patients drawn with replacement.
+
+    The patients are not drawn one by one: where the middle ones of a draw stand among all is drawn at once. Of n
+    uniform numbers the k-th smallest is Beta(k, n - k + 1), and where it is u, the next one is
+    u + (1 - u) Beta(1, n - k); such a number, times n, rounded down, is the place of a patient in order.
+    Source: David & Nagaraja, Order Statistics, 3rd ed. 2003, chapter 2 (from memory).
+    """
+    patients, ordered = len(values), np.sort(values)
     generator = np.random.default_rng(seed)
-    step = max(1, _DRAWN_AT_ONCE // max(patients, 1))
-    medians = [
-        np.median(values[generator.integers(0, patients, (min(step, BOOTSTRAP_REPEATS - first), patients))], axis=1)
-        for first in range(0, BOOTSTRAP_REPEATS, step)
-    ]
-    return percentile_interval(np.concatenate(medians))
+    middle = (patients + 1) // 2
+    places = generator.beta(middle, patients - middle + 1, BOOTSTRAP_REPEATS)
+    medians = ordered[_place(places, patients)]
+    if patients % 2 == 0:
+        places += (1 - places) * generator.beta(1, patients - middle, BOOTSTRAP_REPEATS)
+        medians = (medians + ordered[_place(places, patients)]) / 2
+    return percentile_interval(medians)
+
+
+def _place(uniform: np.ndarray, patients: int) -> np.ndarray:
+    return np.minimum((uniform * patients).astype(np.int64), patients - 1)
 
 
 def percentile_interval(repeats: np.ndarray) -> tuple[float, float]:

@@ -11,6 +11,7 @@ joining on one number is what makes the kernel fast. Times lie between 1970 and 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
 import polars as pl
 
 from pipeline.layers import (
@@ -20,6 +21,7 @@ from pipeline.layers import (
     epoch_s,
     evidence_layer,
     exclusion_layer,
+    in_force,
     month_layer,
     retaining_gases,
     stay_key,
@@ -102,7 +104,8 @@ def build_timeline(frames: Mapping[str, pl.DataFrame], policy: Policy, zone: str
         "earlier_retention",
         start=epoch_s("admitted_at"),
         end=pl.coalesce("discharged_at", "as_of").dt.epoch("s"),
-    ).filter(pl.col("end") > pl.col("start"))
+    )
+    windows = windows.filter(pl.col("end") > pl.col("start")).sort("stay_no")
     conditions = _conditions(windows, frames, policy, zone)
     return Timeline(
         conditions.drop("stay_no", "outside", "above"),
@@ -135,24 +138,35 @@ def _numbered(frames: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
 
 
 def _conditions(windows: pl.DataFrame, frames: Mapping[str, pl.DataFrame], policy: Policy, zone: str) -> pl.DataFrame:
+    """One row per stretch in which all layers stay the same. In: windows, in order of stay_no."""
     layers = [
-        ward_layer(windows, frames["wards"]),
+        ward_layer(frames["wards"]),
         month_layer(windows, zone),
-        device_layer(windows, frames["devices"], policy),
-        target_layer(windows, frames["targets"]),
+        device_layer(frames["devices"], policy),
+        target_layer(frames["targets"]),
         exclusion_layer(windows, frames["flags"]),
         evidence_layer(windows, frames, policy),
     ]
-    grid = pl.concat([layer.select("key") for layer in layers]).unique().sort("key").set_sorted("key")
-    for layer in layers:
-        grid = grid.join_asof(layer, on="key", strategy="backward")
+    starts, ends = (windows.select(stay_key(pl.col(name)))["key"].to_numpy() for name in ("start", "end"))
+    keys = np.unique(np.concatenate([starts, *(layer["key"].to_numpy() for layer in layers)]))
+    window = np.searchsorted(starts, keys, side="right") - 1
+    inside = window >= 0
+    inside[inside] = keys[inside] < ends[window[inside]]
+    keys, window = keys[inside], window[inside]
+    last = np.searchsorted(window, window, side="right") - 1
     on_oxygen_now = pl.col("on_oxygen")
     return (
-        grid.with_columns(stay_no=(pl.col("key") // 2**SECONDS_BITS).cast(windows.schema["stay_no"]))
-        .join(windows.drop("earlier_retention"), on="stay_no", how="inner", maintain_order="left")
-        .filter(pl.col("key") < stay_key(pl.col("end")))
+        pl.concat(
+            [
+                pl.DataFrame({"condition_no": keys}),
+                *(in_force(layer, keys, starts[window]) for layer in layers),
+                windows.select(pl.col("stay_no", "stay_id", "patient_key", "site").gather(window)),
+            ],
+            how="horizontal",
+        )
         .with_columns(
-            retainer_ever=_evidence_name(pl.col("evidence").max().over("stay_no")),
+            # Evidence is never lost: the strongest of a stay is that of its last row.
+            retainer_ever=_evidence_name(pl.col("evidence").gather(last)),
             retainer=_evidence_name(pl.col("evidence")),
             # What a span is whatever its saturation, and what it is called when that is above the band.
             outside=pl.when(pl.col("excluded").is_not_null())
@@ -167,8 +181,7 @@ def _conditions(windows: pl.DataFrame, frames: Mapping[str, pl.DataFrame], polic
             .otherwise(pl.lit("above_device_unknown"))
             .cast(_BAND_STATE),
         )
-        .drop("start", "end", "evidence")
-        .rename({"key": "condition_no"})
+        .drop("evidence")
     )
 
 

@@ -23,7 +23,7 @@ PACKAGES = ("pipeline", "reports", "sql", "synthetic_data")
 # From the ground up: a module imports from floors below its own, and from its own room.
 FLOORS = (
     ("pipeline.errors",),
-    ("pipeline.memory", "pipeline.progress", "pipeline.spill"),
+    ("pipeline.memory", "pipeline.one_ahead", "pipeline.progress", "pipeline.spill"),
     ("pipeline.policy", "pipeline.vocabulary", "pipeline.declared_changes", "sql"),
     ("pipeline.physiology",),
     ("pipeline.store",),

@@ -1,5 +1,6 @@
 """Intervals against published figures, exact definitions, and other people's programs."""
 
+import itertools
 import warnings
 from fractions import Fraction
 
@@ -119,11 +120,16 @@ def test_shares_drawn_together_belong_together() -> None:
 @pytest.mark.parametrize("drawn_at_once", [1, 90, 1000, 30_000])
 def test_drawing_in_pieces_draws_the_same(monkeypatch: pytest.MonkeyPatch, drawn_at_once: int) -> None:
     numerators, observed = patients(30)
-    own = numerators[:, 0] / observed
-    whole = bootstrap_shares(numerators, observed, [9]), bootstrap_median(own, [9])
+    whole = bootstrap_shares(numerators, observed, [9])
     monkeypatch.setattr(statistics, "_DRAWN_AT_ONCE", drawn_at_once)
-    assert np.array_equal(bootstrap_shares(numerators, observed, [9]), whole[0])
-    assert bootstrap_median(own, [9]) == whole[1]
+    assert np.array_equal(bootstrap_shares(numerators, observed, [9]), whole)
+
+
+def test_shares_are_those_of_looking_each_drawn_patient_up() -> None:
+    numerators, observed = patients(17)
+    drawn = np.random.default_rng([9]).integers(0, 17, (BOOTSTRAP_REPEATS, 17), dtype=np.int32)
+    expected = [[sum(numerators[i, k] for i in row) / sum(observed[i] for i in row) for k in (0, 1)] for row in drawn]
+    assert np.array_equal(bootstrap_shares(numerators, observed, [9]), np.array(expected))
 
 
 def test_the_interval_of_a_share_agrees_with_scipy() -> None:
@@ -150,6 +156,44 @@ def test_the_interval_of_a_median_agrees_with_scipy() -> None:
     )
     tolerance = 0.25 * expected.standard_error
     assert bootstrap_median(values, [4]) == pytest.approx(tuple(expected.confidence_interval), abs=tolerance)
+
+
+def test_of_very_many_patients_shares_are_as_wide_apart_as_when_each_is_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    numerators, observed = patients(statistics._MANY_PATIENTS)
+    at_once = bootstrap_shares(numerators, observed, [9])
+    monkeypatch.setattr(statistics, "_MANY_PATIENTS", np.inf)
+    drawn = bootstrap_shares(numerators, observed, [9])
+    assert not np.array_equal(at_once, drawn)
+    for column in (0, 1):
+        ends = np.array([percentile_interval(repeats[:, column]) for repeats in (at_once, drawn)])
+        # Each end of 1000 repeats wanders by 0.08 standard errors: four of the difference of two are 0.48.
+        assert np.abs(ends[0] - ends[1]).max() < 0.48 * drawn[:, column].std()
+    assert at_once.sum(axis=1) == pytest.approx(np.ones(BOOTSTRAP_REPEATS))
+
+
+def test_a_share_that_rests_on_few_of_many_patients_is_drawn() -> None:
+    """One patient in 20,000 with any time above: as often as not drawn, never less than not at all."""
+    observed = np.full(2 * statistics._MANY_PATIENTS, 1000.0)
+    above = np.zeros_like(observed)
+    above[0] = 1000
+    repeats = bootstrap_shares(above.reshape(-1, 1), observed, [1])[:, 0]
+    # Drawn n times out of n: not drawn at all with a chance of (1 - 1/n)**n, which is 1/e.
+    assert (repeats == 0).mean() == pytest.approx(np.exp(-1), abs=0.06)
+    assert repeats.min() == 0
+
+
+@pytest.mark.parametrize("number", [2, 3, 4, 5, 6])
+def test_medians_come_as_often_as_among_all_possible_draws(monkeypatch: pytest.MonkeyPatch, number: int) -> None:
+    """Every draw of so many patients with replacement, each as likely as any other, against many repeats."""
+    values = np.array([3.0, 10.0, 4.5, 1.0, 30.0, 7.0])[:number]
+    expected = np.median(list(itertools.product(values, repeat=number)), axis=1)
+    monkeypatch.setattr(statistics, "BOOTSTRAP_REPEATS", 400_000)
+    repeats: list[np.ndarray] = []
+    monkeypatch.setattr(statistics, "percentile_interval", repeats.append)
+    bootstrap_median(values, [7])
+    for below in np.unique(expected):
+        # Shares of 400,000 draws: 0.005 is six standard errors of the widest.
+        assert (repeats[0] <= below).mean() == pytest.approx((expected <= below).mean(), abs=0.005)
 
 
 def test_the_interval_of_a_share_covers_the_truth_about_as_often_as_it_says() -> None:
