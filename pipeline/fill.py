@@ -3,8 +3,10 @@
 import duckdb
 import polars as pl
 
+from pipeline.errors import MeasureFileError
 from pipeline.measure_file import Measure
-from pipeline.measure_rows import measure_rows_query
+from pipeline.measure_rows import is_unusable, measure_rows_query
+from pipeline.measure_select import NOT_OF_THE_SQL, Fault, fault_of_running
 from pipeline.store import create_tables, sql_text
 from pipeline.timeline import Timeline
 
@@ -22,9 +24,30 @@ def derive(connection: duckdb.DuckDBPyConnection, table: str) -> None:
 
 
 def run_measure(connection: duckdb.DuckDBPyConnection, measure: Measure) -> None:
-    """Runs one measure file over the store and keeps its rows, each with the patient's group in that month."""
+    """Runs one measure file over the store and keeps its rows, each with the patient's group in that month.
+
+    Raises MeasureFileError when the SELECT fails on what the store holds, or returns numbers that cannot be added up.
+    """
     returned = connection.sql(measure.sql).columns
-    connection.execute(f"insert into measure_rows by name {measure_rows_query(measure, returned)}")
+    try:
+        connection.execute(f"insert into measure_rows by name {measure_rows_query(measure, returned)}")
+    except NOT_OF_THE_SQL:
+        raise
+    except duckdb.Error as error:
+        _refuse(measure, fault_of_running(error, measure.file, measure.first_line, measure.sql))
+    query = f"select count(*) > 0 from measure_rows where measure_id = ? and ({is_unusable()})"
+    [(has_unusable,)] = connection.execute(query, [measure.id]).fetchall()
+    if has_unusable:
+        what = "rows hold a number that is not finite, or too large to add up (a division by 0?): leave them out"
+        _refuse(measure, Fault(measure.file, measure.first_line, what))
+
+
+def _refuse(measure: Measure, fault: Fault) -> None:
+    raise MeasureFileError(
+        f"A measure cannot be run on this store. {fault.file}, line {fault.line}: {fault.what}\n"
+        "Without it there is no report; what was measured before is kept. Correct the file, or take it out, then run: "
+        f"bandaudit try {measure.file} --store STORE"
+    )
 
 
 def stay_band_time(timeline: Timeline) -> pl.DataFrame:

@@ -4,7 +4,10 @@ from collections.abc import Collection
 
 from pipeline.measure_file import Measure
 
-_FIGURES = ("numerator", "denominator", "value", "censored")
+NUMBERS = ("numerator", "denominator", "value")
+_FIGURES = (*NUMBERS, "censored")
+# Past it, a number is a mistake, and sums of it are not exact.
+_LARGEST = 1e15
 
 
 def measure_rows_query(measure: Measure, returned: Collection[str]) -> str:
@@ -29,3 +32,15 @@ def measure_rows_query(measure: Measure, returned: Collection[str]) -> str:
         from ({measure.sql}) as result
         join stays_by_group as groups on groups.stay_id = result.stay_id and groups.month = result.month
     """
+
+
+def is_unusable(columns: Collection[str] = NUMBERS) -> str:
+    """The SQL that asks whether any of these columns of a row holds a number that cannot be added up.
+
+    That is one that is infinite, no number, or out of all proportion; null is none.
+    """
+    unusable = (
+        f"({name} is not null and not (isfinite({name}::double) and abs({name}::double) <= {_LARGEST:g}))"
+        for name in columns
+    )
+    return " or ".join(unusable)

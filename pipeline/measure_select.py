@@ -3,7 +3,7 @@
 import difflib
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -25,6 +25,20 @@ SPECIALITIES = {
 # What the engine puts before the place of an error: a line of the SQL, shortened with dots where it is long.
 _PLACE = re.compile(r"LINE (?P<line>\d+): (?P<text>.*)\n(?P<under> *)\^")
 _DOTS = "..."
+# Errors that tell of the disk, the memory or Ctrl-C, not of the SQL.
+NOT_OF_THE_SQL = (
+    duckdb.IOException,
+    duckdb.OutOfMemoryException,
+    duckdb.FatalException,
+    duckdb.InternalException,
+    duckdb.InterruptException,
+)
+# What went wrong while rows were read. The engine's own words hold the value it stumbled over.
+_IN_WORDS: Mapping[type[duckdb.Error], str] = {
+    duckdb.ConversionException: "a value could not be turned into the type asked for",
+    duckdb.OutOfRangeException: "a number is too large for its type",
+}
+_OTHERWISE = "a function did not accept a value"
 
 
 class Fault(NamedTuple):
@@ -102,6 +116,15 @@ def engine_fault(error: duckdb.Error, file: Path, first_line: int, sql: str) -> 
     line, column = place_of(error, sql)
     where = f" (at column {column})" if column else ""
     return Fault(file, first_line + line - 1, " ".join(what.split()) + where)
+
+
+def fault_of_running(error: duckdb.Error, file: Path, first_line: int, sql: str) -> Fault:
+    """What went wrong while the SQL of a measure ran, in words that hold no value of a cell."""
+    kind = str(error).partition(":")[0] if str(error).partition(":")[0].endswith("Error") else "Error"
+    what = next((words for type_, words in _IN_WORDS.items() if isinstance(error, type_)), _OTHERWISE)
+    line, column = place_of(error, sql)
+    where = f" (at column {column})" if column else " (somewhere in the SELECT)"
+    return Fault(file, first_line + line - 1, f"{kind} while it ran: {what}{where}")
 
 
 def place_of(error: duckdb.Error, sql: str) -> tuple[int, int]:

@@ -15,8 +15,8 @@ _UNITS = {"MB": 10**6, "MiB": 2**20, "GB": 10**9, "GiB": 2**30}
 _LOWEST = 800 * 10**6
 # What the libraries themselves take once a load is judged or a chart is drawn, measured on Linux.
 _LIBRARIES = 430 * 10**6
-# Measured as well, over the kernel, the tables of events and the frames they start from.
-_BYTES_A_READING = 200
+# Measured as well: a batch in the making, with the frames it starts from, and the batch before it as it is stored.
+_BYTES_A_READING = 250
 
 
 @dataclass(frozen=True)

@@ -15,20 +15,12 @@ from pipeline.catalogue import check_file, refuse
 from pipeline.errors import MeasureFileError
 from pipeline.measure import run_measure
 from pipeline.measure_file import Measure
-from pipeline.measure_select import Fault, place_of
+from pipeline.measure_rows import is_unusable
+from pipeline.measure_select import NOT_OF_THE_SQL, fault_of_running
 from pipeline.policy import Policy
 from pipeline.rollup import measure_summary, suppress_small_counts
 from pipeline.store import create_tables, sql_text
-from pipeline.trial_warnings import RETURNED, few, is_usable, warnings
-
-# Errors that tell of the disk or the memory, not of the SQL.
-_NOT_OF_THE_SQL = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException, duckdb.InternalException)
-# What went wrong while rows were read. The engine's own words hold the value it stumbled over.
-_IN_WORDS: Mapping[type[duckdb.Error], str] = {
-    duckdb.ConversionException: "a value could not be turned into the type asked for",
-    duckdb.OutOfRangeException: "a number is too large for its type",
-}
-_OTHERWISE = "a function did not accept a value"
+from pipeline.trial_warnings import RETURNED, few, numbers_of, warnings
 
 
 @dataclass(frozen=True)
@@ -72,10 +64,11 @@ def try_measure(connection: duckdb.DuckDBPyConnection, measure: Measure, policy:
     started = perf_counter()
     try:
         connection.execute(f"create or replace temp table {RETURNED} as {measure.sql}")
-    except _NOT_OF_THE_SQL:
+    except NOT_OF_THE_SQL:
         raise
     except duckdb.Error as error:
-        refuse([_fault_of_running(error, measure)], f"bandaudit try {measure.file}")
+        fault = fault_of_running(error, measure.file, measure.first_line, measure.sql)
+        refuse([fault], f"bandaudit try {measure.file}")
     seconds = perf_counter() - started
     small = policy.small_count_below
     columns = [name for name, *_ in connection.execute(f"describe {RETURNED}").fetchall()]
@@ -88,14 +81,6 @@ def try_measure(connection: duckdb.DuckDBPyConnection, measure: Measure, policy:
         warnings=warnings(connection, measure, columns, small),
         summary=suppress_small_counts(_pooled(connection, measure, columns), policy),
     )
-
-
-def _fault_of_running(error: duckdb.Error, measure: Measure) -> Fault:
-    kind = str(error).partition(":")[0] if str(error).partition(":")[0].endswith("Error") else "Error"
-    what = next((words for type_, words in _IN_WORDS.items() if isinstance(error, type_)), _OTHERWISE)
-    line, column = place_of(error, measure.sql)
-    where = f" (at column {column})" if column else " (somewhere in the SELECT)"
-    return Fault(measure.file, measure.first_line + line - 1, f"{kind} while it ran: {what}{where}")
 
 
 def _count(connection: duckdb.DuckDBPyConnection, condition: str) -> int:
@@ -123,8 +108,6 @@ def _pooled(connection: duckdb.DuckDBPyConnection, measure: Measure, columns: li
     """By the very code of the report, over tables of the connection's own that hide those of the store."""
     own = sql_text("tables", "measure_rows").replace("create table", "create or replace temp table", 1)
     connection.execute(own)
-    numbers = [name for name in ("numerator", "denominator", "value") if name in columns]
-    usable = " and ".join(f"({name} is null or {is_usable(name)})" for name in numbers)
-    listed = ", ".join(f'"{name}"' for name in columns)
+    listed, usable = ", ".join(f'"{name}"' for name in columns), f"not ({is_unusable(numbers_of(columns))})"
     run_measure(connection, replace(measure, sql=f"select {listed} from {RETURNED} where {usable}"))
     return measure_summary(connection, [measure])

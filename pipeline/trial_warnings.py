@@ -8,14 +8,13 @@ import duckdb
 
 from pipeline.coded_words import ALL_WORDS
 from pipeline.measure_file import TEXT_KEYS, Measure
+from pipeline.measure_rows import NUMBERS, is_unusable
 from pipeline.measure_select import code_only, nearest
 
 # The rows that the SELECT returned: a table of the connection's own.
 RETURNED = "rows_of_the_measure_tried"
 # What a draft says where words are still to be written.
 DRAFT = "DRAFT"
-# Past it, a number is a mistake, and sums of it are not exact.
-_LARGEST = 1e15
 # An hour more in the month in which the clocks go back.
 _DAYS_OF_A_MONTH = 31.1
 # What is empty, or always 0, when a table of the extract was not loaded: tables and columns, by the table needed.
@@ -42,9 +41,9 @@ def few(count: int, small: float) -> str:
     return f"1 to {small - 1:g}" if 0 < count < small else f"{count:,}"
 
 
-def is_usable(column: str) -> str:
-    """The SQL that asks whether a column holds a number that can be added up: finite, and not out of all proportion."""
-    return f"(isfinite(cast({column} as double)) and abs(cast({column} as double)) <= {_LARGEST:g})"
+def numbers_of(columns: Sequence[str]) -> list[str]:
+    """Those columns of the SELECT that are added up."""
+    return [name for name in NUMBERS if name in columns]
 
 
 def warnings(
@@ -72,8 +71,7 @@ def _of_rows(count: Callable[[str], int], measure: Measure, columns: Sequence[st
         return count(f"select count(*) from {RETURNED} as returned where {condition}")
 
     of_a_stay = "groups.stay_id = returned.stay_id and groups.month = returned.month"
-    numbers = [name for name in ("numerator", "denominator", "value") if name in columns]
-    unusable = " or ".join(f"({name} is not null and not {is_usable(name)})" for name in numbers)
+    numbers = numbers_of(columns)
     found = [
         (
             rows(f"not exists (select 1 from stays_by_group as groups where {of_a_stay})"),
@@ -81,9 +79,9 @@ def _of_rows(count: Callable[[str], int], measure: Measure, columns: Sequence[st
             "that `month` is the month of the row.",
         ),
         (
-            rows(unusable),
+            rows(is_unusable(numbers)),
             "{} rows hold a number that is not finite, or too large to add up (a division by 0?). They were left out "
-            "here; the report would stop at them, or show nonsense.",
+            "here; the report stops at them.",
         ),
         (
             rows(" or ".join(f"{name} < 0" for name in numbers)),

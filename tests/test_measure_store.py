@@ -252,16 +252,29 @@ def failing_measures(sql: str) -> Callable[[], Any]:
 DIVIDES_BY_TEXT = (
     "select stay_id, ward, month, cast(patient_key as integer) as numerator, 1 as denominator from timeline"
 )
+DIVIDES_BY_ZERO = "select stay_id, ward, month, 1 / (seconds - seconds) as numerator, 1 as denominator from timeline"
+TOO_LARGE = "select stay_id, ward, month, seconds * 1e20 as numerator, 1 as denominator from timeline"
 
 
+@pytest.mark.parametrize(
+    ("sql", "because"),
+    [
+        (DIVIDES_BY_TEXT, "Conversion Error while it ran: a value could not be turned into the type asked for"),
+        (DIVIDES_BY_ZERO, r"not finite, or too large to add up \(a division by 0\?\)"),
+        (TOO_LARGE, "not finite, or too large to add up"),
+    ],
+)
 def test_a_measure_that_fails_while_it_runs_leaves_the_rows_of_the_others_as_they_were(
-    store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+    store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, sql: str, because: str
 ) -> None:
     measure_store(store, POLICY)
     before = contents(store)
-    monkeypatch.setattr(measure, "read_measures", failing_measures(DIVIDES_BY_TEXT))
-    with pytest.raises(duckdb.ConversionException):
+    monkeypatch.setattr(measure, "read_measures", failing_measures(sql))
+    with pytest.raises(MeasureFileError, match=f"line [0-9]+: .*{because}") as refused:
         measure_store(store, POLICY)
+    assert read_measures()[-1].file.name in str(refused.value)
+    keys = {key for (key,) in store.execute("select patient_key from stays").fetchall()}
+    assert not [key for key in keys if key in str(refused.value)]
     # Nothing that is half measured is taken for done, and nothing is lost.
     assert fact(store, "measured_state") is None
     assert contents(store) == before
@@ -282,7 +295,7 @@ def test_a_store_on_disk_is_sound_when_it_is_opened_again_and_goes_on(
         connection.execute("insert into stays by name select 1 as stay_no, 's' as stay_id, 'p' as patient_key, "
                            "timestamp '2026-01-05' as admitted_at, timestamp '2026-01-06' as as_of")  # fmt: skip
     monkeypatch.setattr(measure, "read_measures", failing_measures(DIVIDES_BY_TEXT))
-    with pytest.raises(duckdb.ConversionException), open_store(file) as connection:
+    with pytest.raises(MeasureFileError), open_store(file) as connection:
         measure_store(connection, POLICY)
     with open_store(file) as connection:
         assert fact(connection, "measured_state") is None
