@@ -4,6 +4,7 @@ Modules that take long to import are imported by the command that needs them, so
 """
 
 import argparse
+import os
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
@@ -33,11 +34,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if_stopped = getattr(options, "if_stopped", _UNCHANGED)
         with _within_limit(options):
             options.run(options)
+        sys.stdout.flush()
     except AuditError as error:
         print(f"bandaudit: {error}", file=sys.stderr)
         return EXIT_USER_MUST_CHANGE
     except KeyboardInterrupt:
         print(f"\nbandaudit: stopped by you. {if_stopped}", file=sys.stderr)
+        return EXIT_USER_MUST_CHANGE
+    except BrokenPipeError:
+        # Whoever read what is printed has gone (`| head`). What is still to be printed must not be tried again.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_USER_MUST_CHANGE
     return EXIT_DONE
 
