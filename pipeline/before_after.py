@@ -16,7 +16,8 @@ from pipeline.statistics import BOOTSTRAP_REPEATS, CONFIDENCE, percentile_interv
 MONTHS_NEEDED = 12
 # Autocorrelation beyond this could not be told from a drifting series of this length.
 _MOST_ALIKE = 0.95
-_PATIENTS_AT_ONCE = 10_000_000
+# So many draws at a time keep the bootstrap of a large hospital within some tens of megabytes.
+_PATIENTS_AT_ONCE = 1_000_000
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from pipeline.comparable import check_files, check_not_the_same, check_policies,
 from pipeline.errors import AuditError
 from pipeline.measure import measure_store
 from pipeline.policy import read_policy
-from pipeline.store import fact, open_store
+from pipeline.store import fact, open_store, share_memory
 from reports.compare import write_comparison
 from reports.compare_asked import STORE, what_is_asked
 
@@ -33,6 +33,7 @@ def compare(options: argparse.Namespace, tell: Callable[[str], None]) -> Path:
         paths = [options.store, *(Path(name) for name in asked.names if asked.kind == STORE)]
         check_files(paths)
         opened = [first, *(stack.enter_context(open_store(path)) for path in paths[1:])]
+        share_memory(opened)
         stores = dict(zip(store_names(paths), opened, strict=True))
         if len(stores) > 1:
             check_not_the_same(stores)

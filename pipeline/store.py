@@ -6,7 +6,7 @@ Nothing is fetched while it runs: DuckDB's extensions are neither installed nor 
 import os
 import signal
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager, suppress
 from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
@@ -70,6 +70,17 @@ def open_store(path: Path, *, create: bool = False) -> Iterator[duckdb.DuckDBPyC
         spilled = make_spill_folder(connection, path, is_reader=False)
     with _in_use(connection, path, spilled, is_new):
         yield connection
+
+
+def share_memory(connections: Sequence[duckdb.DuckDBPyConnection]) -> None:
+    """Divides what one store may take among several that are open at once; without a limit there is nothing to divide.
+
+    A connection that `read_store` gave takes no settings.
+    """
+    limit = shares().database_bytes
+    if limit is not None:
+        for connection in connections:
+            connection.execute(f"set memory_limit = '{limit // len(connections)}B'")
 
 
 @contextmanager

@@ -1,5 +1,6 @@
 """The limit on memory: what may be written, what it is shared out to, and that the store keeps to its share."""
 
+from contextlib import ExitStack
 from dataclasses import astuple
 from itertools import pairwise
 from pathlib import Path
@@ -9,7 +10,7 @@ import pytest
 from pipeline.cli import main
 from pipeline.errors import AuditError
 from pipeline.memory import Shares, bytes_of, limited, shares
-from pipeline.store import open_store, read_store
+from pipeline.store import open_store, read_store, share_memory
 from tests.intake.extracts import loaded, write_extract
 
 Capsys = pytest.CaptureFixture[str]
@@ -78,6 +79,14 @@ def test_the_database_is_held_to_its_share(tmp_path: Path) -> None:
             [(found,)] = connection.execute("select current_setting('memory_limit')").fetchall()
         # Not quite half of what the libraries leave, in the units of DuckDB.
         assert found == "244.6 MiB"
+
+
+def test_stores_that_are_open_at_once_divide_the_share_of_one(tmp_path: Path) -> None:
+    with limited(10**9), ExitStack() as stack:
+        opened = [stack.enter_context(open_store(tmp_path / f"{n}.duckdb", create=True)) for n in range(2)]
+        share_memory(opened)
+        settings = [one.execute("select current_setting('memory_limit')").fetchall() for one in opened]
+    assert settings == [[("122.3 MiB",)]] * 2
 
 
 def test_a_load_and_an_export_within_a_limit_give_what_they_give_without(tmp_path: Path, capsys: Capsys) -> None:
