@@ -1,6 +1,6 @@
 """How the tool grows: the same steps over 5, 50, 200 million and a billion readings, in one run.
 
-    uv run python -m tests.benchmarks.growth [--sizes 5 50 200] [--shape hospital] [--folder FOLDER]
+    uv run python -m tests.benchmarks.growth [--sizes 5 50 200] [--memory-limit 8GB] [--folder FOLDER]
 
 Sizes are millions of readings. The extracts are made in parts of ten million (five for the smallest) and kept in
 FOLDER (default: a folder of the user's cache), so that a second run makes none. For each size, on the same files:
@@ -14,8 +14,8 @@ measure: the whole of `measure_store`: timeline, events, derived tables, every m
 report: the page of the last complete month.
 
 Each runs in a process of its own, and imports come before the clock starts; its peak memory is what the operating
-system says of it. The growth exponent is the slope between the smallest and the largest size on logarithmic axes: 1 is
-in proportion.
+system says of it. The tool's own steps keep to the memory limit, as its commands do with `--memory-limit`. The growth
+exponent is the slope between the smallest and the largest size on logarithmic axes: 1 is in proportion.
 """
 
 import argparse
@@ -29,6 +29,7 @@ import sys
 import time
 from pathlib import Path
 
+from pipeline.memory import bytes_of, limited
 from tests.benchmarks.hospital import SHAPES, write_part
 
 _PART = 10_000_000
@@ -113,7 +114,7 @@ _IMPORTED = ("duckdb", "pandas", "pipeline.intake.load", "pipeline.measure", "re
 _MOST = {"pandas": _PANDAS_MOST, "window SQL": _WINDOWS_MOST}
 
 
-def _step_here(step: str, folder: Path, shape: str, readings: int) -> None:
+def _step_here(step: str, folder: Path, shape: str, readings: int, limit: str) -> None:
     parts = parts_of(folder, shape, readings)
     store = folder / shape / f"store-{readings}.duckdb"
     # What is imported at the top of modules comes before the clock starts.
@@ -123,15 +124,16 @@ def _step_here(step: str, folder: Path, shape: str, readings: int) -> None:
     if step in _BASELINES:
         rows = _baseline(_BASELINES[step], parts)
     else:
-        rows = _TOOL[step](parts, store, folder / shape / "pages")
+        with limited(bytes_of(limit)):
+            rows = _TOOL[step](parts, store, folder / shape / "pages")
     seconds = time.perf_counter() - started
     peak_gb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
     print(json.dumps({"rows": rows, "seconds": seconds, "peak_gb": peak_gb}))
 
 
-def _run_alone(step: str, folder: Path, shape: str, readings: int) -> Result:
+def _run_alone(step: str, folder: Path, shape: str, readings: int, limit: str) -> Result:
     command = [sys.executable, "-m", "tests.benchmarks.growth", "--step", step, "--sizes", str(readings / 1e6)]
-    command += ["--shape", shape, "--folder", str(folder)]
+    command += ["--shape", shape, "--folder", str(folder), "--memory-limit", limit]
     done = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True)
     return dict(json.loads(done.stdout.splitlines()[-1]))
 
@@ -145,7 +147,9 @@ def _show(readings: int, name: str, result: Result) -> None:
     )
 
 
-def _of_size(folder: Path, shape: str, readings: int, pandas_before: float | None) -> tuple[dict[str, Result], float]:
+def _of_size(
+    folder: Path, shape: str, readings: int, limit: str, pandas_before: float | None
+) -> tuple[dict[str, Result], float]:
     """Runs every step at one size and prints it. pandas_before: seconds a reading at a smaller size."""
     parts_of(folder, shape, readings)
     print(f"\n{readings:,} readings, {shape}")
@@ -153,7 +157,7 @@ def _of_size(folder: Path, shape: str, readings: int, pandas_before: float | Non
     for step in (*_BASELINES, *_TOOL):
         if readings > _MOST.get(step, readings):
             continue
-        results[step] = _run_alone(step, folder, shape, readings)
+        results[step] = _run_alone(step, folder, shape, readings, limit)
         _show(readings, step, results[step])
     size = (folder / shape / f"store-{readings}.duckdb").stat().st_size / 2**30
     own = results["band time"]["seconds"]
@@ -178,17 +182,18 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Times every step at several sizes.")
     parser.add_argument("--sizes", type=float, nargs="+", default=[5, 50, 200], help="millions of readings")
     parser.add_argument("--shape", choices=SHAPES, default="hospital")
+    parser.add_argument("--memory-limit", default="8GB", help="for the tool's own steps")
     cache = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache"))
     parser.add_argument("--folder", type=Path, default=cache / "bandaudit-benchmarks")
     parser.add_argument("--step", choices=(*_BASELINES, *_TOOL), help=argparse.SUPPRESS)
     options = parser.parse_args()
     sizes = sorted(round(size * 1e6) for size in options.sizes)
     if options.step:
-        _step_here(options.step, options.folder, options.shape, sizes[0])
+        _step_here(options.step, options.folder, options.shape, sizes[0], options.memory_limit)
         return
     found, pandas_each = [], None
     for readings in sizes:
-        results, pandas_each = _of_size(options.folder, options.shape, readings, pandas_each)
+        results, pandas_each = _of_size(options.folder, options.shape, readings, options.memory_limit, pandas_each)
         found.append(results)
     if len(sizes) > 1:
         print(f"\nGrowth exponent between {sizes[0]:,} and {sizes[-1]:,} readings:")
