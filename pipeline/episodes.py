@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from pipeline.layers import SECONDS_BITS
 from pipeline.policy import Policy
 from pipeline.timeline import Timeline
 from pipeline.vocabulary import RETENTION_SAMPLE_TYPES
@@ -97,8 +98,8 @@ def stretches(timeline: Timeline) -> pl.DataFrame:
     """One row per condition of a timeline, by stay and time, with what the readings did in it.
 
     Inspired oxygen and target stay the same within a condition, so nothing is lost by adding up its spans. Out: the
-    columns of `conditions`, seconds in each state, the lowest and the highest reading taken, `[started_at, ended_at)`
-    and seconds.
+    columns of `conditions` and stay_no, seconds in each state, the lowest and the highest reading taken,
+    `[started_at, ended_at)` and seconds.
     """
     seconds, reading = pl.col("seconds").cast(pl.Int64), pl.col("spo2_percent").filter(pl.col("readings") > 0)
     added_up = timeline.spans.group_by("condition_no").agg(
@@ -111,7 +112,10 @@ def stretches(timeline: Timeline) -> pl.DataFrame:
     return (
         timeline.conditions.join(added_up, on="condition_no", how="left")
         .sort("condition_no")
-        .with_columns(ended_at=pl.col("started_at") + pl.duration(seconds=pl.col("seconds")))
+        .with_columns(
+            stay_no=pl.col("condition_no") // 2**SECONDS_BITS,
+            ended_at=pl.col("started_at") + pl.duration(seconds=pl.col("seconds")),
+        )
     )
 
 
@@ -120,25 +124,23 @@ def episodes_of(stretches: pl.DataFrame, fraction: float, policy: Policy) -> pl.
 
     In every other threshold the policy holds. Without the gases around them.
     """
-    marked = stretches.filter(pl.col("retainer_ever").is_not_null()).with_columns(high=_is_high(fraction))
-    return _with_readings(_runs(marked, policy), marked)
-
-
-def _is_high(fraction: float) -> pl.Expr:
+    marked = stretches.lazy().filter(pl.col("retainer_ever").is_not_null())
     # Unknown or excluded time is no high time: it ends a run and counts as gap.
-    return ((pl.col("fio2") > fraction) & pl.col("excluded").is_null()).fill_null(False)
+    high = marked.filter((pl.col("fio2") > fraction) & pl.col("excluded").is_null())
+    # Of equal peaks the first names the device: a lazy group_by would take any of them.
+    return _with_readings(_runs(high.collect(), policy), marked)
 
 
-def _runs(stretches: pl.DataFrame, policy: Policy) -> pl.DataFrame:
+def _runs(high: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     gap = pl.col("started_at") - pl.col("ended_at").shift(1)
     is_far = gap > pl.duration(seconds=round(policy.episode_join_minutes * 60))
-    begins = pl.col("stay_id").ne_missing(pl.col("stay_id").shift(1)) | is_far
+    begins = pl.col("stay_no").ne_missing(pl.col("stay_no").shift(1)) | is_far
     return (
-        stretches.filter("high")
-        .with_columns(episode=begins.cum_sum())
+        high.with_columns(episode=begins.cum_sum())
         .group_by("episode", maintain_order=True)
         .agg(
             pl.col("stay_id", "started_at", "ward", "month", "lower_percent", "upper_percent", "retainer_ever").first(),
+            pl.col("stay_no", "condition_no").first(),
             pl.col("ended_at").last(),
             pl.col([f"{state}_s" for state in _STATES]).sum(),
             high_s=pl.col("seconds").sum(),
@@ -151,15 +153,13 @@ def _runs(stretches: pl.DataFrame, policy: Policy) -> pl.DataFrame:
     )
 
 
-def _with_readings(episodes: pl.DataFrame, stretches: pl.DataFrame) -> pl.DataFrame:
-    starts = episodes.select("stay_id", "episode", "started_at", end="ended_at").sort("started_at")
-    has_reading = pl.col("spo2_max").is_not_null()
+def _with_readings(episodes: pl.DataFrame, stretches: pl.LazyFrame) -> pl.DataFrame:
+    starts = episodes.lazy().select("condition_no", "episode", of_stay="stay_no", end="ended_at")
     seen = (
-        stretches.filter(has_reading)
-        .sort("started_at")
-        .join_asof(starts, on="started_at", by="stay_id", strategy="backward", check_sortedness=False)
+        stretches.filter(pl.col("spo2_max").is_not_null())
+        .join_asof(starts.set_sorted("condition_no"), on="condition_no", strategy="backward")
         # A stretch lies in an episode as a whole or not at all, since it changes where the episode ends.
-        .filter(pl.col("started_at") < pl.col("end"))
+        .filter((pl.col("stay_no") == pl.col("of_stay")) & (pl.col("started_at") < pl.col("end")))
         .group_by("episode")
         .agg(
             saturation_during=pl.when((pl.col("spo2_max") > pl.col("upper_percent")).any())
@@ -171,6 +171,7 @@ def _with_readings(episodes: pl.DataFrame, stretches: pl.DataFrame) -> pl.DataFr
             spo2_min=pl.col("spo2_min").min(),
             spo2_max=pl.col("spo2_max").max(),
         )
+        .collect()
     )
     return episodes.join(seen, on="episode", how="left", maintain_order="left").with_columns(
         pl.col("saturation_during").fill_null("none")

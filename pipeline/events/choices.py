@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.episodes import episodes_of
 from pipeline.events.estimates import ESTIMATES
-from pipeline.events.stretches import Batch
+from pipeline.events.stretches import Batch, stay_months
 from pipeline.layers import SECONDS_BITS
 from pipeline.policy import Policy
 from pipeline.vocabulary import BAND_STATES, EVIDENCE, OBSERVED_STATES
@@ -63,34 +63,35 @@ def carry_time(batch: Batch, policy: Policy) -> pl.DataFrame:
     seconds in each observed state, and in `unobserved_s` the rest of the time under a target.
     """
     carries = {_text(hours): round(hours * 3600) for hours in _with(CARRY_HOURS, policy.reading_carry_hours)}
-    spans = _aged_spans(batch)
+    months = stay_months(batch.timeline.conditions)
     # How much of the span the last reading speaks for; a span before any reading has none.
     spoken = {
         hours: (pl.lit(carry) - pl.col("age_s")).clip(0, pl.col("seconds")).fill_null(0)
         for hours, carry in carries.items()
     }
-    added_up = spans.group_by("condition_no", "band_state").agg(
-        pl.col("seconds").sum(), *(length.sum().alias(hours) for hours, length in spoken.items())
-    )
     by_stay = (
-        added_up.join(batch.timeline.conditions.select("condition_no", "stay_id", "month"), on="condition_no")
-        .group_by("stay_id", "month", "band_state")
+        _aged_spans(batch)
+        .select("condition_no", "band_state", "seconds", **spoken)
+        .join(months.select("condition_no", "stay_month"), on="condition_no")
+        .group_by("stay_month", "band_state")
         .agg(pl.col("seconds", *carries).sum())
         .unpivot(
             on=list(carries),
-            index=["stay_id", "month", "band_state", "seconds"],
+            index=["stay_month", "band_state", "seconds"],
             variable_name="carry_hours",
             value_name="observed",
         )
     )
     in_state = pl.col("observed").filter
     return (
-        by_stay.group_by("stay_id", "month", "carry_hours")
+        by_stay.group_by("stay_month", "carry_hours")
         .agg(
             *(in_state(pl.col("band_state") == state).sum().alias(f"{state}_s") for state in OBSERVED_STATES),
             unobserved_s=(pl.col("seconds") - pl.col("observed")).sum(),
         )
-        .sort("stay_id", "month", pl.col("carry_hours").cast(pl.Float64))
+        .sort("stay_month", pl.col("carry_hours").cast(pl.Float64))
+        .join(months.drop("condition_no").unique("stay_month"), on="stay_month", maintain_order="left")
+        .select("stay_id", "month", pl.exclude("stay_id", "month", "stay_month"))
     )
 
 

@@ -6,6 +6,7 @@ import polars as pl
 
 from pipeline.episodes import gases_around
 from pipeline.events.stretches import Batch
+from pipeline.layers import epoch_s, stay_key
 from pipeline.policy import Policy
 
 _AFTER = ("gas_after_at", "gas_after_pco2_kpa", "gas_after_ph")
@@ -13,19 +14,15 @@ _DECIMALS = 6
 
 
 def placed_gases(batch: Batch) -> pl.DataFrame:
-    """Every gas within its stay, beside the columns of the stretch in which it was taken."""
+    """Every gas within its stay, in order, beside the columns of the stretch in which it was taken."""
     return (
-        batch.rows("gases")
-        .sort("taken_at")
-        .join_asof(
-            batch.stretches.sort("started_at"),
-            left_on="taken_at",
-            right_on="started_at",
-            by="stay_id",
-            strategy="backward",
-            check_sortedness=False,
-        )
-        .filter(pl.col("taken_at") < pl.col("ended_at"))
+        batch.frames["gases"]
+        .with_columns(stay_key(epoch_s("taken_at")))
+        .drop("stay_no")
+        .sort("key")
+        .join_asof(batch.stretches, left_on="key", right_on="condition_no", strategy="backward", coalesce=False)
+        # In another stretch, or another stay, where its own had ended.
+        .filter(pl.col("key") < pl.col("condition_no") + pl.col("seconds"))
     )
 
 

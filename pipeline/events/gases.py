@@ -66,20 +66,18 @@ def gas_findings(batch: Batch, policy: Policy) -> pl.DataFrame:
 
 
 def _with_nearest_reading(gases: pl.DataFrame, batch: Batch, policy: Policy) -> pl.DataFrame:
-    near = pl.duration(seconds=round(policy.reading_near_gas_minutes * 60))
-    readings = batch.frames["readings"].join(gases.select("stay_no"), on="stay_no", how="semi").sort("taken_at")
-    found = gases.sort("taken_at")
+    near = round(policy.reading_near_gas_minutes * 60)
+    found, readings = gases, batch.readings()
     for name, strategy in (("earlier", "backward"), ("later", "forward")):
         found = found.join_asof(
-            readings.select("stay_no", pl.col("taken_at").alias(name), pl.col("spo2_percent").alias(f"{name}_spo2")),
-            left_on="taken_at",
+            readings.rename({"key": name, "spo2_percent": f"{name}_spo2"}),
+            left_on="key",
             right_on=name,
-            by="stay_no",
             strategy=strategy,  # type: ignore[arg-type]
             coalesce=False,
-            check_sortedness=False,
         )
-    since, ahead = pl.col("taken_at") - pl.col("earlier"), pl.col("later") - pl.col("taken_at")
+    # A reading of another stay is far away from every gas of this one.
+    since, ahead = pl.col("key") - pl.col("earlier"), pl.col("later") - pl.col("key")
     return found.with_columns(
         spo2_percent=pl.when((since <= near) & (ahead.is_null() | (since <= ahead)))
         .then(pl.col("earlier_spo2"))

@@ -56,25 +56,30 @@ def oxygen_changes(batch: Batch, policy: Policy) -> pl.DataFrame:
 
 
 def _changes(stretches: pl.DataFrame) -> pl.DataFrame:
-    previous = pl.col("fio2_after", "device").shift(1).over("stay_id")
+    stay = pl.col("stay_no")
+    same_as_before, same_as_next = stay == stay.shift(1), stay == stay.shift(-1)
     return (
-        stretches.with_columns(fio2_after=pl.when(pl.col("excluded").is_null()).then(pl.col("fio2")))
-        .with_columns(previous.name.map(lambda name: "fio2_before" if name == "fio2_after" else "device_before"))
+        stretches.lazy()
+        .with_columns(fio2_after=pl.when(pl.col("excluded").is_null()).then(pl.col("fio2")))
+        .with_columns(
+            fio2_before=pl.when(same_as_before).then(pl.col("fio2_after").shift(1)),
+            device_before=pl.when(same_as_before).then(pl.col("device").shift(1)),
+        )
         .rename({"device": "device_after", "started_at": "changed_at"})
         .filter(pl.col("fio2_after").ne_missing(pl.col("fio2_before")))
-        .with_columns(next_change_at=pl.col("changed_at").shift(-1).over("stay_id"))
+        .with_columns(next_change_at=pl.when(same_as_next).then(pl.col("changed_at").shift(-1)))
         .filter(pl.col("fio2_before").is_not_null() & pl.col("fio2_after").is_not_null())
         .with_columns(
             direction=pl.when(pl.col("fio2_after") > pl.col("fio2_before"))
             .then(pl.lit("more"))
             .otherwise(pl.lit("less"))
         )
+        .collect()
     )
 
 
 def _with_reading(changes: pl.DataFrame, batch: Batch) -> pl.DataFrame:
     """The saturation of the span that begins with the change: every stretch begins with one."""
-    firsts = batch.timeline.spans.join(
-        changes.select("condition_no", started_at="changed_at"), on=["condition_no", "started_at"], how="semi"
-    )
-    return changes.join(firsts.select("condition_no", "spo2_percent"), on="condition_no", how="left")
+    is_first = pl.col("condition_no").ne_missing(pl.col("condition_no").shift(1))
+    firsts = batch.timeline.spans.lazy().filter(is_first).select("condition_no", "spo2_percent").collect()
+    return changes.join(firsts, on="condition_no", how="left")

@@ -1,12 +1,14 @@
 """Where the observed time of a stay lies: part of the day, weekday or weekend, device, and target as prescribed."""
 
+from collections.abc import Sequence
 from functools import lru_cache
 
+import numpy as np
 import polars as pl
 
-from pipeline.events.stretches import Batch
+from pipeline.events.stretches import Batch, stay_months
 from pipeline.policy import Policy
-from pipeline.vocabulary import OBSERVED_STATES
+from pipeline.vocabulary import DEVICES, OBSERVED_STATES
 
 WHERE_COLUMNS = ("stay_id", "month", "dimension", "value", *(f"{state}_s" for state in OBSERVED_STATES))
 # A reading speaks for hours: a finer cut of the day would show when charts are written, not when it was too much.
@@ -16,6 +18,7 @@ DAYS = ("weekday", "weekend")
 NO_DEVICE = "not_recorded"
 # As prescribed; every other band is told apart by whether it suits somebody who retains CO2.
 TARGETS = ("88-92", "94-98", "other_up_to_92", "other_over_92")
+_SORTED_DEVICES, _SORTED_TARGETS = sorted((*DEVICES, NO_DEVICE)), sorted(TARGETS)
 _PART_S = PART_HOURS * 3600
 _PARTS = len(PARTS_OF_DAY)
 _DAY_S = 86_400
@@ -36,31 +39,44 @@ def where_it_happened(batch: Batch, policy: Policy) -> pl.DataFrame:
     that comes twice counts twice, one that never comes does not count.
     """
     conditions = _conditions(batch.timeline.conditions)
-    observed = _observed(batch)
-    rows = pl.concat([*_by_care(observed, conditions), *_by_clock(observed, conditions, batch.zone)])
+    names = conditions.select("stay_month", "stay_id", "month").unique("stay_month")
+    observed = _observed(batch).join(conditions.drop("stay_id", "month"), on="condition_no")
+    by_clock = _cut_by_part(_on_the_wall(observed, batch.zone))
+    part, day = pl.col("from_s") // _PART_S % _PARTS, pl.col("from_s") // _DAY_S
+    is_weekend = (day + _DAYS_INTO_WEEK) % 7 >= _SATURDAY
+    dimensions = {
+        "day": (by_clock, is_weekend.cast(pl.Int64), DAYS),
+        "device": (observed, pl.col("device").to_physical(), _SORTED_DEVICES),
+        "part_of_day": (by_clock, part, PARTS_OF_DAY),
+        "target": (observed, pl.col("target").to_physical(), _SORTED_TARGETS),
+    }
+    rows = pl.concat(
+        _added_up(pieces, place, values, names.height).with_columns(dimension=pl.lit(dimension))
+        for dimension, (pieces, place, values) in dimensions.items()
+    )
     return (
-        rows.join(conditions.unique("stay_month"), on="stay_month")
+        # Within a stay and month they are in order.
+        rows.sort("stay_month", maintain_order=True)
+        .join(names, on="stay_month", maintain_order="left")
         .select(WHERE_COLUMNS)
-        .sort("stay_id", "month", "dimension", "value")
     )
 
 
 def _conditions(conditions: pl.DataFrame) -> pl.DataFrame:
-    """One row per condition with one number for its stay and month: that of their first condition."""
+    """One row per condition: its stay and month (see `stay_months`), its device and its target."""
     lower, upper = pl.col("lower_percent"), pl.col("upper_percent")
-    return conditions.select(
-        "condition_no",
-        "stay_id",
-        "month",
-        stay_month=pl.col("condition_no").min().over("stay_id", "month"),
-        device=pl.col("device").fill_null(NO_DEVICE),
-        target=pl.when((lower == 88) & (upper == 92))
-        .then(pl.lit("88-92"))
-        .when((lower == 94) & (upper == 98))
-        .then(pl.lit("94-98"))
-        .when(upper <= 92)
-        .then(pl.lit("other_up_to_92"))
-        .otherwise(pl.lit("other_over_92")),
+    return stay_months(conditions).hstack(
+        conditions.select(
+            device=pl.col("device").fill_null(NO_DEVICE).cast(pl.Enum(_SORTED_DEVICES)),
+            target=pl.when((lower == 88) & (upper == 92))
+            .then(pl.lit("88-92"))
+            .when((lower == 94) & (upper == 98))
+            .then(pl.lit("94-98"))
+            .when(upper <= 92)
+            .then(pl.lit("other_up_to_92"))
+            .otherwise(pl.lit("other_over_92"))
+            .cast(pl.Enum(_SORTED_TARGETS)),
+        )
     )
 
 
@@ -71,42 +87,24 @@ def _observed(batch: Batch) -> pl.DataFrame:
     )
 
 
-def _added_up(pieces: pl.DataFrame, keys: list[str]) -> pl.DataFrame:
-    """Pieces `[from_s, until_s)` of time in one state each, as seconds in each state by the keys."""
-    seconds = pl.col("until_s") - pl.col("from_s")
-    return pieces.group_by(keys).agg(
-        seconds.filter(pl.col("band_state") == state).sum().alias(f"{state}_s") for state in OBSERVED_STATES
-    )
+def _added_up(pieces: pl.DataFrame, place: pl.Expr, values: Sequence[str], number: int) -> pl.DataFrame:
+    """Pieces `[from_s, until_s)` of time in one state each, as seconds in each state by stay_month and value, in order.
 
-
-def _by_care(observed: pl.DataFrame, conditions: pl.DataFrame) -> list[pl.DataFrame]:
-    found = _added_up(observed, ["condition_no"]).join(conditions, on="condition_no")
-    return [_of(found, dimension, pl.col(dimension)) for dimension in ("device", "target")]
-
-
-def _by_clock(observed: pl.DataFrame, conditions: pl.DataFrame, zone: str) -> list[pl.DataFrame]:
-    pieces = _cut_by_part(_on_the_wall(observed, zone)).join(
-        conditions.select("condition_no", "stay_month"), on="condition_no"
-    )
-    day = pl.col("from_s") // _DAY_S
-    found = _added_up(
-        pieces.with_columns(
-            part=pl.col("from_s") // _PART_S % _PARTS, weekend=(day + _DAYS_INTO_WEEK) % 7 >= _SATURDAY
-        ),
-        ["stay_month", "part", "weekend"],
-    )
-    names = dict(enumerate(PARTS_OF_DAY))
-    return [
-        _of(found, "part_of_day", pl.col("part").replace_strict(names, return_dtype=pl.String)),
-        _of(found, "day", pl.when("weekend").then(pl.lit("weekend")).otherwise(pl.lit("weekday"))),
-    ]
-
-
-def _of(found: pl.DataFrame, dimension: str, value: pl.Expr) -> pl.DataFrame:
-    return (
-        found.with_columns(dimension=pl.lit(dimension), value=value)
-        .group_by("stay_month", "dimension", "value")
-        .agg(pl.col(_SECONDS).sum())
+    place: where in `values`, which are sorted, the value of a piece stands. number: how many stay_months there are.
+    """
+    row = pl.col("stay_month") * len(values) + place
+    # The observed states are the first of all.
+    cell = row * len(OBSERVED_STATES) + pl.col("band_state").to_physical()
+    found = pieces.select(cell=cell, seconds=pl.col("until_s") - pl.col("from_s"))
+    cells = number * len(values) * len(OBSERVED_STATES)
+    table = np.bincount(found["cell"], found["seconds"], cells).reshape(-1, len(OBSERVED_STATES)).astype(np.int64)
+    rows = np.flatnonzero(table.any(axis=1))
+    return pl.DataFrame(
+        {
+            "stay_month": rows // len(values),
+            "value": pl.Series(values, dtype=pl.String).gather(rows % len(values)),
+            **dict(zip(_SECONDS, table[rows].T, strict=True)),
+        }
     )
 
 
@@ -129,7 +127,7 @@ def _on_the_wall(pieces: pl.DataFrame, zone: str) -> pl.DataFrame:
         pl.concat([placed.filter(~is_cut), cut], how="vertical_relaxed")
         .join(steady, on="stretch")
         .select(
-            "condition_no",
+            "stay_month",
             "band_state",
             from_s=pl.max_horizontal("from_s", "steady_from_s") + east,
             until_s=pl.min_horizontal("until_s", "steady_until_s") + east,

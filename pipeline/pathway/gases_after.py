@@ -19,19 +19,22 @@ def gas_after_more_oxygen(batch: Batch, policy: Policy) -> pl.DataFrame:
     audited time before the limit is up.
     """
     settings = oxygen_settings(batch.stretches)
-    due = settings.filter(RAISED & pl.col("retainer").is_not_null()).select("stay_id", "started_at", "fio2_before")
-    due = due.join(_lowered_back(due, settings), on=["stay_id", "started_at"], how="left")
-    due = with_next(due, gases_in_stay(batch), "done_at")
+    rises = settings.filter(RAISED & pl.col("retainer").is_not_null())
+    due = rises.select("stay_no", "fio2_before", start="condition_no").collect()
+    due = due.join(_lowered_back(due, settings), on="start", how="left")
+    due = with_next(due, gases_in_stay(batch), "finish")
     return close(due, batch.stretches, STEPS["gas_after_more_oxygen"], policy)
 
 
-def _lowered_back(due: pl.DataFrame, settings: pl.DataFrame) -> pl.DataFrame:
+def _lowered_back(due: pl.DataFrame, settings: pl.LazyFrame) -> pl.DataFrame:
     """When the fraction was first back to what it was before each rise, or oxygen ended."""
-    later = settings.filter(AUDITED).select("stay_id", "fio2", "on_oxygen", excused_at="started_at")
+    later = settings.filter(AUDITED).select("stay_no", "fio2", "on_oxygen", excused="condition_no")
     back = (pl.col("fio2") <= pl.col("fio2_before")) | ~pl.col("on_oxygen")
     return (
-        due.join(later, on="stay_id")
-        .filter((pl.col("excused_at") > pl.col("started_at")) & back)
-        .group_by("stay_id", "started_at")
-        .agg(pl.col("excused_at").min())
+        due.lazy()
+        .join(later, on="stay_no")
+        .filter((pl.col("excused") > pl.col("start")) & back)
+        .group_by("start")
+        .agg(pl.col("excused").min())
+        .collect()
     )

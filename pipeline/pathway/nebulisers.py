@@ -3,6 +3,7 @@
 import polars as pl
 
 from pipeline.events.stretches import Batch
+from pipeline.layers import epoch_s, stay_key
 from pipeline.pathway.clock import AUDITED, close
 from pipeline.pathway.steps import STEPS
 from pipeline.policy import Policy
@@ -17,22 +18,24 @@ def nebuliser_short(batch: Batch, policy: Policy) -> pl.DataFrame:
     a charted end nothing can be told: not done, in_time null, and the minutes are those the timeline gives it, to the
     next record or nebuliser_carry_minutes.
     """
+    starts, ends = stay_key(epoch_s("started_at")), stay_key(epoch_s("ended_at"))
     records = (
-        batch.rows("devices")
-        .sort("stay_id", "started_at")
-        .with_columns(next_at=pl.col("started_at").shift(-1).over("stay_id"))
+        batch.frames["devices"]
+        .select("stay_no", "device", starts.alias("start"), ends.alias("charted_end"))
+        .sort("start")
+        # The next record of the stay; that of a later stay lies behind every end.
+        .with_columns(next_start=pl.col("start").shift(-1))
         .filter(pl.col("device") == NEBULISER)
     )
-    carried = pl.col("started_at") + pl.duration(seconds=round(policy.nebuliser_carry_minutes * 60))
-    charted = pl.col("ended_at").is_not_null()
+    carried = pl.col("start") + round(policy.nebuliser_carry_minutes * 60)
+    charted = pl.col("charted_end").is_not_null()
     due = records.select(
-        "stay_id",
-        "started_at",
+        "start",
         charted=charted,
-        done_at=pl.when(charted).then(pl.min_horizontal("ended_at", "next_at")),
-        until=pl.when(~charted).then(pl.min_horizontal(carried, "next_at")),
+        finish=pl.when(charted).then(pl.min_horizontal("charted_end", "next_start")),
+        until=pl.when(~charted).then(pl.min_horizontal(carried, "next_start")),
     )
-    at_start = batch.stretches.filter(AUDITED & pl.col("retainer").is_not_null()).select("stay_id", "started_at")
-    due = due.join(at_start, on=["stay_id", "started_at"], how="semi")
+    at_start = batch.stretches.lazy().filter(AUDITED & pl.col("retainer").is_not_null()).select(start="condition_no")
+    due = due.join(at_start.collect(), on="start", how="semi")
     closed = close(due, batch.stretches, STEPS["nebuliser_short"], policy)
     return closed.with_columns(in_time=pl.when("charted").then("in_time"))

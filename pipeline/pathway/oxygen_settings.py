@@ -21,12 +21,14 @@ LOWERED = (
 ).fill_null(False)
 
 
-def oxygen_settings(stretches: pl.DataFrame) -> pl.DataFrame:
+def oxygen_settings(stretches: pl.DataFrame) -> pl.LazyFrame:
     """One row per stretch that is no nebuliser, with what was set in the stretch before it that is none either.
 
     Adds `<name>_before` for device, flow_l_min, fio2, on_oxygen and excluded, null in the first stretch of a stay.
     """
-    is_first = pl.col("stay_id").ne_missing(pl.col("stay_id").shift(1))
-    return stretches.filter(pl.col("device").ne_missing(NEBULISER)).with_columns(
-        *(pl.when(~is_first).then(pl.col(name).shift(1)).alias(f"{name}_before") for name in _COMPARED)
+    is_first = pl.col("stay_no").ne_missing(pl.col("stay_no").shift(1))
+    return (
+        stretches.lazy()
+        .filter(pl.col("device").ne_missing(NEBULISER))
+        .with_columns(*(pl.when(~is_first).then(pl.col(name).shift(1)).alias(f"{name}_before") for name in _COMPARED))
     )

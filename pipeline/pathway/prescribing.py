@@ -18,7 +18,7 @@ def target_prescribed(batch: Batch, policy: Policy) -> pl.DataFrame:
     """
     due = first_in_stay(batch.stretches, pl.col("on_oxygen"))
     has_target = AUDITED & pl.col("lower_percent").is_not_null()
-    due = with_first(due, batch.stretches, has_target, "done_at")
+    due = with_first(due, batch.stretches, has_target)
     return close(due, batch.stretches, STEPS["target_prescribed"], policy)
 
 
@@ -31,5 +31,5 @@ def suited_target(batch: Batch, policy: Policy) -> pl.DataFrame:
     """
     due = first_in_stay(batch.stretches, pl.col("retainer").is_in(["gas", "history"]))
     suited = AUDITED & (pl.col("upper_percent") <= RETAINER_TARGET_UPPER_PERCENT)
-    due = with_first(due, batch.stretches, suited, "done_at")
+    due = with_first(due, batch.stretches, suited)
     return close(due, batch.stretches, STEPS["suited_target"], policy)

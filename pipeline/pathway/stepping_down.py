@@ -3,8 +3,7 @@
 import polars as pl
 
 from pipeline.events.stretches import Batch
-from pipeline.layers import epoch_s, stay_key
-from pipeline.pathway.clock import AUDITED, close, with_next
+from pipeline.pathway.clock import AUDITED, SPAN_STARTS, close, with_next
 from pipeline.pathway.oxygen_settings import LOWERED, RAISED, oxygen_settings
 from pipeline.pathway.steps import STEPS
 from pipeline.policy import Policy
@@ -22,31 +21,22 @@ def stepped_down(batch: Batch, policy: Policy) -> pl.DataFrame:
     otherwise: a reading back in the band or below it, none for the time a reading speaks, another target or none, an
     exclusion, an unknown device. No limit.
     """
-    lowerings = oxygen_settings(batch.stretches).filter(LOWERED).select("stay_id", at="started_at")
-    due = with_next(_runs_above(batch), lowerings, "done_at", or_now=True)
+    lowerings = oxygen_settings(batch.stretches).filter(LOWERED).select(at="condition_no").collect()
+    due = with_next(_runs_above(batch), lowerings, "finish", or_now=True)
     return close(due, batch.stretches, STEPS["stepped_down"], policy)
 
 
 def _runs_above(batch: Batch) -> pl.DataFrame:
-    """One row per run: stay_id, started_at (its first reading), until (its end)."""
-    ended_at = pl.col("started_at") + pl.duration(seconds=pl.col("seconds"))
-    parted = pl.col("stay_id").ne_missing(pl.col("stay_id").shift(1)) | (
-        pl.col("started_at") != pl.col("ended_at").shift(1)
-    )
+    """One row per run: `start` (its first reading), `until` (its end)."""
     seen = (pl.col("readings") > 0) & (pl.col("device") != NEBULISER)
     return (
         batch.timeline.spans.filter(pl.col("band_state") == "above_on_oxygen")
-        .join(batch.timeline.conditions.select("condition_no", "stay_id", "device"), on="condition_no")
-        .sort("condition_no", "started_at")
-        .with_columns(ended_at=ended_at)
-        .with_columns(run=parted.cum_sum())
+        .join(batch.timeline.conditions.select("condition_no", "device"), on="condition_no", maintain_order="left")
+        .select(start=SPAN_STARTS, until=SPAN_STARTS + pl.col("seconds"), seen=seen)
+        .with_columns(run=pl.col("start").ne_missing(pl.col("until").shift(1)).cum_sum())
         .group_by("run")
-        .agg(
-            pl.col("stay_id").first(),
-            started_at=pl.col("started_at").filter(seen).min(),
-            until=pl.col("ended_at").max(),
-        )
-        .filter(pl.col("started_at").is_not_null())
+        .agg(start=pl.col("start").filter("seen").min(), until=pl.col("until").max())
+        .filter(pl.col("start").is_not_null())
         .drop("run")
     )
 
@@ -80,8 +70,8 @@ def _low_oxygen(stretches: pl.DataFrame, policy: Policy) -> pl.DataFrame:
         & (flow <= valve["lowest_flow_l_min"])
     )
     low = AUDITED & pl.col("on_oxygen") & pl.col("lower_percent").is_not_null() & (on_cannula | on_valve)
-    same_stay_next = pl.col("stay_id").shift(-1) == pl.col("stay_id")
-    begins = pl.col("stay_id").ne_missing(pl.col("stay_id").shift(1)) | ~pl.col("low").shift(1) | RAISED
+    same_stay_next = pl.col("stay_no").shift(-1) == pl.col("stay_no")
+    begins = pl.col("stay_no").ne_missing(pl.col("stay_no").shift(1)) | ~pl.col("low").shift(1) | RAISED
     off_next = (same_stay_next & (~pl.col("on_oxygen") & AUDITED).shift(-1)).fill_null(False)
     return (
         oxygen_settings(stretches)
@@ -89,13 +79,13 @@ def _low_oxygen(stretches: pl.DataFrame, policy: Policy) -> pl.DataFrame:
         .with_columns(
             begins=begins.fill_null(True),
             # Without a next setting the period lasts until the stay ends, nebulisers included.
-            until=pl.when(same_stay_next).then(pl.col("started_at").shift(-1)),
-            off_at=pl.when(off_next).then(pl.col("started_at").shift(-1)),
+            until=pl.when(same_stay_next).then(pl.col("condition_no").shift(-1)),
+            off=pl.when(off_next).then(pl.col("condition_no").shift(-1)),
         )
         .filter("low")
         .with_columns(period=pl.col("begins").cum_sum())
-        .with_columns(pl.col("until", "off_at").last().over("period"))
-        .select("condition_no", "stay_id", "period", "until", "off_at")
+        .select("condition_no", "period", pl.col("until", "off").last().over("period"))
+        .collect()
     )
 
 
@@ -103,43 +93,40 @@ def _two_in_a_row(batch: Batch, periods: pl.DataFrame) -> pl.DataFrame:
     """One row per series of at least two good readings in a period: the second, and what ended the wait."""
     readings = (
         batch.timeline.spans.filter(pl.col("readings") > 0)
-        .join(periods, on="condition_no")
-        .sort("condition_no", "started_at")
-        .with_columns(bad=pl.col("band_state") == "below")
+        .join(periods, on="condition_no", maintain_order="left")
+        .with_columns(at=SPAN_STARTS, bad=pl.col("band_state") == "below")
         .with_columns(series=pl.col("bad").cum_sum().over("period"))
     )
     # A bad reading opens the series after it, so it ends the series before.
-    ends = readings.filter("bad").select("period", series=pl.col("series") - 1, below_at="started_at")
+    ends = readings.filter("bad").select("period", series=pl.col("series") - 1, below="at")
     series = (
         readings.filter(~pl.col("bad"))
         .group_by("period", "series", maintain_order=True)
         .agg(
-            pl.col("stay_id", "until", "off_at").first(),
-            first_at=pl.col("started_at").first(),
+            pl.col("until", "off").first(),
+            first=pl.col("at").first(),
             alike=pl.col("readings").first(),
-            next_at=pl.col("started_at").get(1, null_on_oob=True),
+            start=pl.col("at").get(1, null_on_oob=True),
         )
     )
     return (
         pl.concat([series.filter(pl.col("alike") == 1), _second_of_run(series.filter(pl.col("alike") > 1), batch)])
-        .rename({"next_at": "started_at"})
-        .filter(pl.col("started_at").is_not_null())
+        .filter(pl.col("start").is_not_null())
         .join(ends, on=["period", "series"], how="left")
-        .select("stay_id", "started_at", done_at="off_at", until=pl.min_horizontal("until", "below_at"))
+        .select("start", finish="off", until=pl.min_horizontal("until", "below"))
     )
 
 
 def _second_of_run(series: pl.DataFrame, batch: Batch) -> pl.DataFrame:
-    """Puts into next_at when the second of several equal readings was taken, which share one row of the timeline."""
+    """Puts into `start` when the second of several equal readings was taken, which share one row of the timeline."""
     if series.is_empty():
         return series
-    stay_nos = batch.frames["stays"].select("stay_id", "stay_no")
-    taken = batch.frames["readings"].select(stay_key(epoch_s("taken_at")), next_at="taken_at").sort("key")
+    taken = batch.readings().select(start="key")
     return (
-        series.drop("next_at")
-        .join(stay_nos, on="stay_id", how="left", maintain_order="left")
-        .with_columns(stay_key(epoch_s("first_at")))
-        .sort("key")
-        .join_asof(taken, on="key", strategy="forward", allow_exact_matches=False)
+        series.drop("start")
+        .sort("first")
+        .join_asof(
+            taken, left_on="first", right_on="start", strategy="forward", allow_exact_matches=False, coalesce=False
+        )
         .select(series.columns)
     )

@@ -8,7 +8,7 @@ Invasive ventilation counts as done as well. Ventilation begun in excluded time 
 import polars as pl
 
 from pipeline.events.stretches import Batch
-from pipeline.pathway.clock import AUDITED, close, first_in_stay, gases_in_stay, with_first, with_next
+from pipeline.pathway.clock import AUDITED, close, gases_in_stay, with_first, with_next
 from pipeline.pathway.steps import STEPS
 from pipeline.policy import Policy
 
@@ -24,17 +24,16 @@ def bilevel_after_gas(batch: Batch, policy: Policy) -> pl.DataFrame:
     limit is free of acidosis.
     """
     gases = _judged(batch, policy)
-    best_treatment = pl.duration(seconds=round(policy.best_treatment_minutes * 60))
     due = (
-        gases.with_columns(free_before=(~pl.col("acidotic")).cum_sum().over("stay_id"))
+        gases.with_columns(free_before=(~pl.col("acidotic")).cum_sum().over("stay_no"))
         .filter("acidotic")
-        .with_columns(found_at=pl.col("at").first().over("stay_id", "free_before"))
-        .filter(pl.col("at") >= pl.col("found_at") + best_treatment)
-        .group_by("stay_id")
-        .agg(started_at=pl.col("at").min())
+        .with_columns(found_at=pl.col("at").first().over("stay_no", "free_before"))
+        .filter(pl.col("at") >= pl.col("found_at") + round(policy.best_treatment_minutes * 60))
+        .group_by("stay_no")
+        .agg(start=pl.col("at").min())
     )
-    due = with_next(due, gases.filter(~pl.col("acidotic")), "excused_at")
-    due = with_first(due, batch.stretches, _VENTILATED, "done_at")
+    due = with_next(due, gases.filter(~pl.col("acidotic")), "excused")
+    due = with_first(due, batch.stretches, _VENTILATED)
     return close(due, batch.stretches, STEPS["bilevel_after_gas"], policy)
 
 
@@ -46,32 +45,31 @@ def bilevel_after_arrival(batch: Batch, policy: Policy) -> pl.DataFrame:
     0 minutes where it is then. No longer due where a gas after that first one, before the limit, is free of acidosis.
     """
     gases = _judged(batch, policy)
-    first = gases.filter("acidotic").group_by("stay_id").agg(found_at=pl.col("at").min())
-    admitted = batch.stretches.group_by("stay_id").agg(admitted_at=pl.col("started_at").min())
-    soon = pl.duration(seconds=round(policy.ventilation_after_arrival_minutes * 60))
-    due = (
-        first.join(admitted, on="stay_id")
-        .filter(pl.col("found_at") <= pl.col("admitted_at") + soon)
-        .join(first_in_stay(batch.stretches, pl.lit(True)), on="stay_id")
+    first = gases.filter("acidotic").group_by("stay_no").agg(found_at=pl.col("at").min())
+    starts = (
+        batch.stretches.join(first, on="stay_no")
+        .group_by("stay_no", "found_at")
+        .agg(admitted_at=pl.col("condition_no").min(), start=pl.col("condition_no").filter(AUDITED).min())
     )
-    free = gases.filter(~pl.col("acidotic")).select("stay_id", free_at="at")
+    soon = pl.col("admitted_at") + round(policy.ventilation_after_arrival_minutes * 60)
+    due = starts.filter((pl.col("found_at") <= soon) & pl.col("start").is_not_null())
+    free = gases.filter(~pl.col("acidotic")).select("stay_no", free_at="at")
     excused = (
-        due.join(free, on="stay_id")
+        due.join(free, on="stay_no")
         .filter(pl.col("free_at") > pl.col("found_at"))
-        .group_by("stay_id")
-        .agg(excused_at=pl.col("free_at").min())
+        .group_by("start")
+        .agg(excused=pl.col("free_at").min())
     )
-    due = due.select("stay_id", "started_at").join(excused, on="stay_id", how="left")
-    due = with_first(due, batch.stretches, _VENTILATED, "done_at")
+    due = due.select("start").join(excused, on="start", how="left")
+    due = with_first(due, batch.stretches, _VENTILATED)
     return close(due, batch.stretches, STEPS["bilevel_after_arrival"], policy)
 
 
 def _judged(batch: Batch, policy: Policy) -> pl.DataFrame:
-    """The gases of which it can be told, by stay and time, with `acidotic`."""
+    """The gases of which it can be told, in order, with `acidotic`."""
     acidotic = (pl.col("ph") < policy.acidosis_ph_below) & (pl.col("pco2_kpa") > policy.ventilation_pco2_above_kpa)
     return (
         gases_in_stay(batch)
         .with_columns(acidotic=acidotic)
         .filter(pl.col("acidotic").is_not_null() & (AUDITED | ~pl.col("acidotic")))
-        .sort("stay_id", "at")
     )

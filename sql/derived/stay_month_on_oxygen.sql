@@ -1,19 +1,17 @@
 -- One row per stay and month: what the published definitions are made of.
--- Adds up the many spans by their conditions first, since whether oxygen ran is the same within one.
-with by_condition as (
+-- Adds up the many spans by condition and state first, since whether oxygen ran is the same within a condition.
+with added_up as (
     select
         condition_no,
-        sum(case when band_state = 'below' then seconds else 0 end) as below_s,
-        sum(case when band_state = 'within' then seconds else 0 end) as within_s,
-        sum(case when band_state = 'above_on_oxygen' then seconds else 0 end) as above_s,
-        sum(case when band_state = 'below' then readings else 0 end) as below,
-        sum(case when band_state = 'within' then readings else 0 end) as within,
-        sum(case when band_state = 'above_on_oxygen' then readings else 0 end) as above,
+        band_state,
+        sum(seconds) as seconds,
         sum(case when band_state <> 'excluded' then readings else 0 end) as readings,
         sum(case when band_state <> 'excluded' and spo2_percent < 90 then readings else 0 end) as under_90,
         sum(case when band_state <> 'excluded' and spo2_percent = 100 then readings else 0 end) as at_100
     from spans
-    group by condition_no
+    group by
+        condition_no,
+        band_state
 ),
 
 by_stay as (
@@ -21,20 +19,20 @@ by_stay as (
         conditions.stay_id,
         conditions.patient_key,
         conditions.month,
-        sum(case when conditions.on_oxygen then below_s else 0 end) as below_s,
-        sum(case when conditions.on_oxygen then within_s else 0 end) as within_s,
-        sum(case when conditions.on_oxygen then above_s else 0 end) as above_s,
-        sum(case when conditions.on_oxygen then below else 0 end) as below,
-        sum(case when conditions.on_oxygen then within else 0 end) as within,
-        sum(case when conditions.on_oxygen then above else 0 end) as above,
+        sum(case when conditions.on_oxygen and band_state = 'below' then seconds else 0 end) as below_s,
+        sum(case when conditions.on_oxygen and band_state = 'within' then seconds else 0 end) as within_s,
+        sum(case when conditions.on_oxygen and band_state = 'above_on_oxygen' then seconds else 0 end) as above_s,
+        sum(case when conditions.on_oxygen and band_state = 'below' then readings else 0 end) as below,
+        sum(case when conditions.on_oxygen and band_state = 'within' then readings else 0 end) as within,
+        sum(case when conditions.on_oxygen and band_state = 'above_on_oxygen' then readings else 0 end) as above,
         sum(case when conditions.on_oxygen then readings else 0 end) as readings_on_oxygen,
         sum(case when conditions.on_oxygen then under_90 else 0 end) as under_90_on_oxygen,
         sum(case when conditions.on_oxygen then at_100 else 0 end) as at_100_on_oxygen,
         sum(case when not conditions.on_oxygen then readings else 0 end) as readings_on_air,
         sum(case when not conditions.on_oxygen then under_90 else 0 end) as under_90_on_air
-    from by_condition
+    from added_up
     join conditions
-        on conditions.condition_no = by_condition.condition_no
+        on conditions.condition_no = added_up.condition_no
     group by
         conditions.stay_id,
         conditions.patient_key,

@@ -25,6 +25,7 @@ order = 90
 part = "episodes"
 */
 -- One row per stay, ward and month in which an episode started.
+-- An episode starts where the inspired fraction changes, so a row of the timeline starts there.
 with starts as (
     select
         timeline.stay_id,
@@ -34,8 +35,7 @@ with starts as (
     from high_fio2_episodes
     join timeline
         on timeline.stay_id = high_fio2_episodes.stay_id
-        and timeline.started_at <= high_fio2_episodes.started_at
-        and high_fio2_episodes.started_at < timeline.ended_at
+        and timeline.started_at = high_fio2_episodes.started_at
 )
 select
     stay_id,

@@ -28,7 +28,8 @@ order = 80
 part = "episodes"
 */
 -- One row per stay, ward and month with any audited time of a stay with evidence of CO2 retention.
--- An episode stands under the ward and month in which it started.
+-- An episode stands under the ward and month in which it started: a row of the timeline starts there too, since the
+-- inspired fraction changes.
 with parts as (
     select
         stay_id,
@@ -50,8 +51,7 @@ with parts as (
     from high_fio2_episodes
     join timeline
         on timeline.stay_id = high_fio2_episodes.stay_id
-        and timeline.started_at <= high_fio2_episodes.started_at
-        and high_fio2_episodes.started_at < timeline.ended_at
+        and timeline.started_at = high_fio2_episodes.started_at
 )
 select
     stay_id,

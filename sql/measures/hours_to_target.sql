@@ -50,37 +50,28 @@ first_target as (
         and timeline.excluded is null
     group by timeline.stay_id
 ),
-waits as (
+clocks as (
     select
         first_oxygen.stay_id,
         first_oxygen.oxygen_at,
-        first_target.target_at,
-        sum(
-            case
-                when first_target.target_at is null then timeline.seconds
-                when timeline.started_at < first_target.target_at then timeline.seconds
-                else 0
-            end
-        ) as waited_s
-    from timeline
-    join first_oxygen
-        on first_oxygen.stay_id = timeline.stay_id
-        and first_oxygen.oxygen_at <= timeline.started_at
-    left join first_target
-        on first_target.stay_id = timeline.stay_id
-    where timeline.excluded is null
-    group by
-        first_oxygen.stay_id,
-        first_oxygen.oxygen_at,
         first_target.target_at
+    from first_oxygen
+    left join first_target
+        on first_target.stay_id = first_oxygen.stay_id
 )
+-- The row in which the target begins adds nothing; it is there for a stay that did not wait.
 select
-    waits.stay_id,
-    timeline.ward,
-    timeline.month,
-    waits.waited_s / 3600.0 as value,
-    waits.target_at is null as censored
-from waits
+    clocks.stay_id,
+    max(case when timeline.started_at = clocks.oxygen_at then timeline.ward end) as ward,
+    max(case when timeline.started_at = clocks.oxygen_at then timeline.month end) as month,
+    sum(case when timeline.started_at = clocks.target_at then 0 else timeline.seconds end) / 3600.0 as value,
+    clocks.target_at is null as censored
+from clocks
 join timeline
-    on timeline.stay_id = waits.stay_id
-    and timeline.started_at = waits.oxygen_at;
+    on timeline.stay_id = clocks.stay_id
+    and clocks.oxygen_at <= timeline.started_at
+    and (clocks.target_at is null or timeline.started_at <= clocks.target_at)
+where timeline.excluded is null
+group by
+    clocks.stay_id,
+    clocks.target_at;

@@ -29,6 +29,7 @@ order = 110
 part = "episodes"
 */
 -- One row per episode. value: minutes; censored: no gas before the stay ended.
+-- An episode starts where the inspired fraction changes, so a row of the timeline starts there.
 with starts as (
     select
         timeline.stay_id,
@@ -39,8 +40,7 @@ with starts as (
     from high_fio2_episodes
     join timeline
         on timeline.stay_id = high_fio2_episodes.stay_id
-        and timeline.started_at <= high_fio2_episodes.started_at
-        and high_fio2_episodes.started_at < timeline.ended_at
+        and timeline.started_at = high_fio2_episodes.started_at
 ),
 -- An episode starts where the inspired fraction changes, so a row of the timeline starts there too.
 to_the_end as (

@@ -36,114 +36,119 @@ part = "pathway"
 */
 -- One row per stay, ward and month with an interval that can be judged. Equal readings of a monitor share a row of the
 -- timeline; they are a minute apart at the most, so all their intervals but the last are in time.
-with numbered as (
+-- A reading is carried on by the rows without one that follow it. They are few, so only they and the rows before them
+-- are put in order.
+with silent as (
+    select
+        stay_id,
+        started_at
+    from timeline
+    where readings = 0
+),
+in_order as (
+    select
+        timeline.stay_id,
+        timeline.readings,
+        case when timeline.excluded is null then timeline.seconds else 0 end as audited_s,
+        max(case when timeline.readings > 0 then timeline.started_at end)
+            over (partition by timeline.stay_id order by timeline.started_at) as read_at
+    from timeline
+    left join silent
+        on silent.stay_id = timeline.stay_id
+        and silent.started_at = timeline.ended_at
+    where
+        timeline.readings = 0
+        or silent.stay_id is not null
+),
+carried as (
+    select
+        stay_id,
+        read_at,
+        sum(audited_s) as audited_s
+    from in_order
+    where readings = 0
+    group by
+        stay_id,
+        read_at
+),
+last_rows as (
+    select
+        stay_id,
+        max(started_at) as read_at
+    from timeline
+    where readings > 0
+    group by stay_id
+),
+charted as (
+    select
+        stays.stay_id,
+        readings.taken_at,
+        readings.respiratory_rate,
+        readings.ews_scale,
+        readings.spo2_score
+    from readings
+    join stays
+        on stays.stay_no = readings.stay_no
+    where
+        readings.respiratory_rate is not null
+        or readings.ews_scale is not null
+        or readings.spo2_score is not null
+),
+allowed as (
+    select
+        3600.0 * max(case when name = 'observation_hours_at_score_1_to_4' then value end) as on_oxygen_s,
+        3600.0 * max(case when name = 'observation_hours_at_score_0' then value end) as on_air_s
+    from policy_values
+),
+-- On oxygen, or on air at a score of nought; scale 2 scores nothing from 88 % up on air.
+judged as (
     select
         timeline.stay_id,
         timeline.ward,
         timeline.month,
-        timeline.started_at,
-        timeline.seconds,
-        timeline.on_oxygen,
-        timeline.excluded,
-        timeline.spo2_percent,
-        timeline.upper_percent,
         timeline.readings,
-        timeline.last_reading_s,
-        sum(case when timeline.readings > 0 then 1 else 0 end)
-            over (partition by timeline.stay_id order by timeline.started_at) as reading_no
+        timeline.started_at < last_rows.read_at as is_followed,
+        timeline.seconds - timeline.last_reading_s + coalesce(carried.audited_s, 0) as audited_s,
+        case when timeline.on_oxygen then allowed.on_oxygen_s else allowed.on_air_s end as allowed_s
     from timeline
-),
-lengths as (
-    select
-        stay_id,
-        reading_no,
-        sum(case when excluded is null then seconds - last_reading_s else 0 end) as audited_s
-    from numbered
-    group by
-        stay_id,
-        reading_no
-),
-counts as (
-    select
-        stay_id,
-        max(reading_no) as last_no
-    from numbered
-    group by stay_id
-),
--- A reading on air, with what was charted beside it; scale 2 scores nothing from 88 % up on air.
-on_air_at_0 as (
-    select
-        numbered.stay_id,
-        numbered.reading_no
-    from numbered
-    join stays
-        on stays.stay_id = numbered.stay_id
-    join readings
-        on readings.stay_no = stays.stay_no
-        and readings.taken_at = numbered.started_at
+    join last_rows
+        on last_rows.stay_id = timeline.stay_id
+    cross join allowed
+    left join carried
+        on carried.stay_id = timeline.stay_id
+        and carried.read_at = timeline.started_at
+    left join charted
+        on charted.stay_id = timeline.stay_id
+        and charted.taken_at = timeline.started_at
     where
-        numbered.readings > 0
-        and numbered.excluded is null
-        and not numbered.on_oxygen
-        and (readings.respiratory_rate is null
-            or readings.respiratory_rate >= 11.5 and readings.respiratory_rate < 20.5)
-        and case
-            when readings.spo2_score is not null then readings.spo2_score = 0
-            when readings.ews_scale = 2 then numbered.spo2_percent >= 87.5
-            when readings.ews_scale = 1 then numbered.spo2_percent >= 95.5
-            when numbered.upper_percent <= 92 then numbered.spo2_percent >= 87.5
-            else numbered.spo2_percent >= 95.5
-        end
-),
-judged as (
-    select
-        numbered.stay_id,
-        numbered.ward,
-        numbered.month,
-        numbered.reading_no,
-        numbered.readings,
-        lengths.audited_s,
-        3600.0 * (
-            select policy_values.value
-            from policy_values
-            where
-                policy_values.name = case
-                    when numbered.on_oxygen then 'observation_hours_at_score_1_to_4'
-                    else 'observation_hours_at_score_0'
-                end
-        ) as allowed_s
-    from numbered
-    join lengths
-        on lengths.stay_id = numbered.stay_id
-        and lengths.reading_no = numbered.reading_no
-    left join on_air_at_0
-        on on_air_at_0.stay_id = numbered.stay_id
-        and on_air_at_0.reading_no = numbered.reading_no
-    where
-        numbered.readings > 0
-        and numbered.excluded is null
-        and (numbered.on_oxygen or on_air_at_0.reading_no is not null)
+        timeline.readings > 0
+        and timeline.excluded is null
+        and (
+            timeline.on_oxygen
+            or not timeline.on_oxygen
+            and (charted.respiratory_rate is null
+                or charted.respiratory_rate >= 11.5 and charted.respiratory_rate < 20.5)
+            and case
+                when charted.spo2_score is not null then charted.spo2_score = 0
+                when charted.ews_scale = 2 then timeline.spo2_percent >= 87.5
+                when charted.ews_scale = 1 then timeline.spo2_percent >= 95.5
+                when timeline.upper_percent <= 92 then timeline.spo2_percent >= 87.5
+                else timeline.spo2_percent >= 95.5
+            end
+        )
 )
 select
-    judged.stay_id,
-    judged.ward,
-    judged.month,
-    sum(
-        judged.readings - 1
-        + case when judged.reading_no < counts.last_no and judged.audited_s <= judged.allowed_s then 1 else 0 end
-    ) as numerator,
-    sum(
-        judged.readings - 1
-        + case when judged.reading_no < counts.last_no or judged.audited_s > judged.allowed_s then 1 else 0 end
-    ) as denominator
+    stay_id,
+    ward,
+    month,
+    sum(readings - 1 + case when is_followed and audited_s <= allowed_s then 1 else 0 end) as numerator,
+    sum(readings - 1 + case when is_followed or audited_s > allowed_s then 1 else 0 end) as denominator
 from judged
-join counts
-    on counts.stay_id = judged.stay_id
 where
-    judged.readings > 1
-    or judged.reading_no < counts.last_no
-    or judged.audited_s > judged.allowed_s
+    readings > 1
+    or is_followed
+    or audited_s > allowed_s
 group by
-    judged.stay_id,
-    judged.ward,
-    judged.month;
+    stay_id,
+    ward,
+    month;
