@@ -1,5 +1,7 @@
 """Fills tables of the store: with a frame, with a file of sql/derived/, with what a measure returns."""
 
+from collections.abc import Sequence
+
 import duckdb
 import polars as pl
 
@@ -26,7 +28,7 @@ def derive(connection: duckdb.DuckDBPyConnection, table: str) -> None:
 def run_measure(connection: duckdb.DuckDBPyConnection, measure: Measure) -> None:
     """Runs one measure file over the store and keeps its rows, each with the patient's group in that month.
 
-    Raises MeasureFileError when the SELECT fails on what the store holds, or returns numbers that cannot be added up.
+    Raises MeasureFileError when the SELECT fails on what the store holds. See `refuse_unusable_rows`.
     """
     returned = connection.sql(measure.sql).columns
     try:
@@ -35,11 +37,15 @@ def run_measure(connection: duckdb.DuckDBPyConnection, measure: Measure) -> None
         raise
     except duckdb.Error as error:
         _refuse(measure, fault_of_running(error, measure.file, measure.first_line, measure.sql))
-    query = f"select count(*) > 0 from measure_rows where measure_id = ? and ({is_unusable()})"
-    [(has_unusable,)] = connection.execute(query, [measure.id]).fetchall()
-    if has_unusable:
-        what = "rows hold a number that is not finite, or too large to add up (a division by 0?): leave them out"
-        _refuse(measure, Fault(measure.file, measure.first_line, what))
+
+
+def refuse_unusable_rows(connection: duckdb.DuckDBPyConnection, measures: Sequence[Measure]) -> None:
+    """Raises MeasureFileError when rows kept of a measure hold a number that cannot be added up."""
+    found = connection.execute(f"select distinct measure_id from measure_rows where {is_unusable()}").fetchall()
+    for measure in measures:
+        if (measure.id,) in found:
+            what = "rows hold a number that is not finite, or too large to add up (a division by 0?): leave them out"
+            _refuse(measure, Fault(measure.file, measure.first_line, what))
 
 
 def _refuse(measure: Measure, fault: Fault) -> None:

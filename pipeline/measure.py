@@ -26,7 +26,7 @@ from pipeline.batch_tables import in_store, only_these_stays
 from pipeline.catalogue import check_on_store, fingerprint, read_measures
 from pipeline.errors import StoreError
 from pipeline.events.choices import choices
-from pipeline.fill import derive, insert, run_measure, stay_band_time
+from pipeline.fill import derive, insert, refuse_unusable_rows, run_measure, stay_band_time
 from pipeline.intake.storing import put_patients_together
 from pipeline.layers import SECONDS_BITS
 from pipeline.measure_file import Measure
@@ -215,6 +215,7 @@ def _run_changed_measures(
             for batch in batches:
                 with only_these_stays(connection, batch, of_stays, empty=False):
                     run_measure(connection, measure)
+            refuse_unusable_rows(connection, [measure])
             set_fact(connection, _FILE_FACT + measure.id, fingerprint([measure]))
     tell(Step("running measures that are new or changed", len(changed), len(changed), "measures"))
 
@@ -242,6 +243,7 @@ def _measure_new_stays(
                     connection.execute(f"insert into {in_store(connection, table)} by name select * from {table}")
                 for measure in measures:
                     run_measure(connection, measure)
+                refuse_unusable_rows(connection, measures)
                 set_fact(connection, "measured_up_to", str(batch.last))
             done += batch.readings
     tell(Step("measuring the stays", done, readings, "readings"))

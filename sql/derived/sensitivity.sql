@@ -39,7 +39,7 @@ evidence as (
 
 -- Who is in which group under which choice.
 members as (
-    select distinct
+    select
         stay_months.stay_id,
         stay_months.patient_key,
         stay_months.month,
