@@ -303,33 +303,40 @@ def band_state(
     return "above_on_oxygen" if oxygen else "above_on_air"
 
 
-def state_at(
-    stay: Row, tables: Tables, zone: str, as_of: datetime, thresholds: Thresholds, at: datetime
-) -> dict[str, Any]:
-    """Everything the timeline says about one stay at one instant."""
+def band_at(stay: Row, tables: Tables, zone: str, thresholds: Thresholds, at: datetime) -> dict[str, Any]:
+    """What band time is added up by at one instant: where the patient is, the target, the evidence and the state."""
     record = device_at(of_stay(tables, "devices", stay), at, thresholds)
-    best, low, high = inspired_fractions(record)
     spo2 = spo2_at(of_stay(tables, "readings", stay), at, thresholds)
     limits = target_at(of_stay(tables, "targets", stay), at)
     excluded = exclusion_at(of_stay(tables, "flags", stay), stay, at)
     return {
         "stay_id": stay["stay_id"],
         "patient_key": stay["patient_key"],
-        "site": stay.get("site"),
         "ward": ward_at(of_stay(tables, "wards", stay), at),
         "month": month_at(zone, at),
         "spo2_percent": spo2,
-        "device": record["device"] if record else None,
-        "flow_l_min": record["flow_l_min"] if record else None,
-        "fio2": best,
-        "fio2_low": low,
-        "fio2_high": high,
         "on_oxygen": on_oxygen(record),
         "lower_percent": limits[0],
         "upper_percent": limits[1],
         "excluded": excluded,
         "band_state": band_state(spo2, limits, on_oxygen(record), excluded),
         "retainer": retainer_at(stay, tables, at, thresholds),
+    }
+
+
+def state_at(
+    stay: Row, tables: Tables, zone: str, as_of: datetime, thresholds: Thresholds, at: datetime
+) -> dict[str, Any]:
+    """Everything the timeline says about one stay at one instant."""
+    record = device_at(of_stay(tables, "devices", stay), at, thresholds)
+    best, low, high = inspired_fractions(record)
+    return band_at(stay, tables, zone, thresholds, at) | {
+        "site": stay.get("site"),
+        "device": record["device"] if record else None,
+        "flow_l_min": record["flow_l_min"] if record else None,
+        "fio2": best,
+        "fio2_low": low,
+        "fio2_high": high,
         "retainer_ever": retainer_ever(stay, tables, as_of, thresholds),
     }
 
@@ -396,7 +403,7 @@ def stay_band_time(
     for stay in walked(tables, only):
         own = alone(stay, tables)
         for at in instants(stay, as_of, step):
-            now = state_at(stay, own, zone, as_of, thresholds, at)
+            now = band_at(stay, own, zone, thresholds, at)
             key = tuple(now[column] for column in BAND_KEYS)
             row = seconds.setdefault(key, dict.fromkeys(BAND_COLUMNS.values(), 0))
             row[BAND_COLUMNS[now["band_state"]]] += step

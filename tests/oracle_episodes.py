@@ -14,6 +14,9 @@ from tests.oracle import (
     Thresholds,
     alone,
     band_state,
+    device_at,
+    exclusion_at,
+    inspired_fractions,
     instants,
     of_stay,
     retainer_ever,
@@ -42,9 +45,9 @@ def high_fio2_episodes(
         if retainer_ever(stay, own, as_of, thresholds) is None:
             continue
         high = [
-            (at, now)
+            (at, state_at(stay, own, zone, as_of, thresholds, at))
             for at in instants(stay, as_of, step)
-            if is_high(now := state_at(stay, own, zone, as_of, thresholds, at), thresholds)
+            if is_high_at(stay, own, thresholds, at)
         ]
         for group in joined_stretches(high, step, thresholds):
             if len(group) * step >= thresholds["episode_min_minutes"] * 60:
@@ -52,9 +55,11 @@ def high_fio2_episodes(
     return episodes
 
 
-def is_high(now: Row, thresholds: Thresholds) -> bool:
+def is_high_at(stay: Row, tables: Tables, thresholds: Thresholds, at: datetime) -> bool:
     """Unknown inspired oxygen and excluded time are never high."""
-    return now["excluded"] is None and now["fio2"] is not None and now["fio2"] > thresholds["high_fio2_above"]
+    best, _, _ = inspired_fractions(device_at(of_stay(tables, "devices", stay), at, thresholds))
+    excluded = exclusion_at(of_stay(tables, "flags", stay), stay, at)
+    return excluded is None and best is not None and best > thresholds["high_fio2_above"]
 
 
 Instants = list[tuple[datetime, dict[str, Any]]]

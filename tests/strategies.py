@@ -126,13 +126,16 @@ def frames(tables: Mapping[str, Rows], as_of: datetime) -> dict[str, pl.DataFram
 
 
 @st.composite
-def cases(draw: st.DrawFn, grids: tuple[int, ...] = (60, 60, 300, 900)) -> Case:
-    """One to three stays; `grids` are the steps in seconds from which one is drawn that all times fall on."""
+def cases(draw: st.DrawFn, grids: tuple[int, ...] = (60, 60, 300, 900), most_hours: int = 60) -> Case:
+    """One to three stays; `grids` are the steps in seconds from which one is drawn that all times fall on.
+
+    most_hours: no stay is longer.
+    """
     grid = draw(st.sampled_from(grids))
     thresholds = draw(st.sampled_from(THRESHOLD_SETS[1:2] if grid == 1 else THRESHOLD_SETS))
     zone = draw(st.sampled_from(sorted(ANCHORS)))
     anchor = draw(st.sampled_from(ANCHORS[zone]))
-    longest = {1: 90 * 60, 60: 30 * 3600}.get(grid, 60 * 3600) // grid
+    longest = min({1: 90 * 60, 60: 30 * 3600}.get(grid, 60 * 3600), most_hours * 3600) // grid
     tables: dict[str, Rows] = {name: [] for name in TABLES}
     admitted = anchor - timedelta(seconds=grid * draw(st.integers(0, longest // 2)))
     as_of = anchor

@@ -7,14 +7,24 @@ import polars as pl
 import pytest
 
 from pipeline.cli import main
+from pipeline.kept_aside import write_kept_aside
+from pipeline.store import open_store
 from tests.intake.extracts import Outcome, csv_text, dump, loaded, query, readings, row, write_extract
 
 Capsys = pytest.CaptureFixture[str]
 
 
 def exported(store: Path, out: Path, load_no: int = 1) -> Path:
+    """The workbooks, written by the command together with all else that it exports."""
     assert main(["export", "--store", str(store), "--out", str(out), "--format", "csv"]) == 0
     return out / f"kept-aside-after-load-{load_no}"
+
+
+def kept_aside(store: Path, out: Path) -> Path:
+    """The workbooks alone, by the same step of the command: nothing need be measured for them."""
+    with open_store(store) as connection:
+        write_kept_aside(connection, out)
+    return out / "kept-aside-after-load-1"
 
 
 def cells(book: Path) -> pl.DataFrame:
@@ -54,7 +64,7 @@ def test_a_kept_aside_row_is_exported_corrected_and_loaded_alone(tmp_path: Path,
 def test_corrected_rows_loaded_twice_change_nothing(tmp_path: Path, capsys: Capsys) -> None:
     rows = [*readings(3), row("readings", taken_at="2026-01-06 09:00", spo2_percent="")]
     loaded(capsys, write_extract(tmp_path / "extract", readings=rows), tmp_path / "s.duckdb")
-    book = exported(tmp_path / "s.duckdb", tmp_path / "out") / "readings.xlsx"
+    book = kept_aside(tmp_path / "s.duckdb", tmp_path / "out") / "readings.xlsx"
     folder = corrected(book, tmp_path / "corrected", spo2_percent="91")
     loaded(capsys, folder, tmp_path / "s.duckdb", "--corrections")
     before = dump(tmp_path / "s.duckdb")
@@ -79,7 +89,7 @@ def test_a_stay_and_its_rows_come_back_together(tmp_path: Path, capsys: Capsys) 
     targets = [row("targets"), row("targets", stay_id="ST-0002")]
     extract = write_extract(tmp_path / "extract", stays=stays, readings=rows, targets=targets)
     loaded(capsys, extract, tmp_path / "s.duckdb")
-    books = exported(tmp_path / "s.duckdb", tmp_path / "out")
+    books = kept_aside(tmp_path / "s.duckdb", tmp_path / "out")
     assert sorted(book.name for book in books.iterdir()) == ["readings.xlsx", "stays.xlsx", "targets.xlsx"]
     corrected(books / "stays.xlsx", books, admitted_at=row("stays")["admitted_at"])
     loaded(capsys, books, tmp_path / "s.duckdb", "--corrections")
@@ -95,7 +105,7 @@ def test_a_stay_and_its_rows_come_back_together(tmp_path: Path, capsys: Capsys) 
 def test_a_cell_that_looks_like_a_formula_comes_back_as_it_was(tmp_path: Path, capsys: Capsys, ward: str) -> None:
     wards = [row("wards", ward=ward, entered_at="")]
     loaded(capsys, write_extract(tmp_path / "extract", wards=wards), tmp_path / "s.duckdb")
-    book = exported(tmp_path / "s.duckdb", tmp_path / "out") / "wards.xlsx"
+    book = kept_aside(tmp_path / "s.duckdb", tmp_path / "out") / "wards.xlsx"
     assert cells(book)["ward"].to_list() == [ward]
     folder = corrected(book, tmp_path / "corrected", entered_at=row("wards")["entered_at"])
     loaded(capsys, folder, tmp_path / "s.duckdb", "--corrections")
@@ -105,7 +115,7 @@ def test_a_cell_that_looks_like_a_formula_comes_back_as_it_was(tmp_path: Path, c
 def test_a_row_of_another_length_stands_on_a_sheet_of_its_own(tmp_path: Path, capsys: Capsys) -> None:
     text = csv_text(readings(2)) + "ST-0001,2026-01-06 09:00,91,18,1,0,spot,one too many\n"
     loaded(capsys, write_extract(tmp_path / "extract", readings=text), tmp_path / "s.duckdb")
-    book = exported(tmp_path / "s.duckdb", tmp_path / "out") / "readings.xlsx"
+    book = kept_aside(tmp_path / "s.duckdb", tmp_path / "out") / "readings.xlsx"
     assert cells(book).height == 0
     sheet = fastexcel.read_excel(book).load_sheet("not split into cells").to_polars()
     assert sheet["kept_row"].to_list() == ["4"]
@@ -115,7 +125,7 @@ def test_a_row_of_another_length_stands_on_a_sheet_of_its_own(tmp_path: Path, ca
 def test_a_corrected_workbook_is_never_overwritten(tmp_path: Path, capsys: Capsys) -> None:
     rows = [*readings(1), row("readings", taken_at="2026-01-06 09:00", spo2_percent="")]
     loaded(capsys, write_extract(tmp_path / "extract", readings=rows), tmp_path / "s.duckdb")
-    books = exported(tmp_path / "s.duckdb", tmp_path / "out")
+    books = kept_aside(tmp_path / "s.duckdb", tmp_path / "out")
     corrected(books / "readings.xlsx", books, spo2_percent="91")
     exported(tmp_path / "s.duckdb", tmp_path / "out")
     assert cells(books / "readings.xlsx")["spo2_percent"].to_list() == ["91"]

@@ -5,6 +5,7 @@ import shlex
 import shutil
 import subprocess
 import sys
+from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
@@ -42,6 +43,8 @@ def test_every_bandaudit_command_of_the_readme_runs_in_the_order_given(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(tmp_path)
+    # The demo's own hospital is made up in full by tests/test_wheel.py.
+    monkeypatch.setattr("synthetic_data.cohort.simulate", partial(simulate, stays=150))
     cohort = simulate(stays=150)
     write_extract(cohort, tmp_path / "extract-2026-06", dirty=False)
     write_extract(cohort, tmp_path / "extract-2026-07", dirty=False)

@@ -3,6 +3,7 @@
 That measuring only what changed gives the same: `test_measure_incrementally.py`.
 """
 
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -29,6 +30,23 @@ Contents = dict[str, list[tuple[Any, ...]]]
 @pytest.fixture
 def store() -> Iterator[duckdb.DuckDBPyConnection]:
     with store_with(made_up_stays(24)) as connection:
+        yield connection
+
+
+@pytest.fixture(scope="module")
+def measured_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same store, measured under the usual policy; never opened, only copied."""
+    file = tmp_path_factory.mktemp("measured") / "store.duckdb"
+    with store_with(made_up_stays(24)) as connection:
+        assert measure_store(connection, POLICY) is True
+        connection.execute(f"attach '{file}' as written")
+        connection.execute("copy from database memory to written")
+    return file
+
+
+@pytest.fixture
+def measured(measured_file: Path, tmp_path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    with duckdb.connect(str(shutil.copy(measured_file, tmp_path))) as connection:
         yield connection
 
 
@@ -66,50 +84,48 @@ def change_tool(store: duckdb.DuckDBPyConnection, patch: pytest.MonkeyPatch) -> 
 
 @pytest.mark.parametrize("change", [change_policy, change_tool])
 def test_it_measures_everything_again_after_a_change_of_policy_or_tool(
-    store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, change: Callable[..., Any]
+    measured: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, change: Callable[..., Any]
 ) -> None:
-    measure_store(store, POLICY)
-    policy = change(store, monkeypatch)
-    store.execute("delete from retainers")
-    assert measure_store(store, policy) is True
-    assert contents(store)["retainers"]
-    assert measure_store(store, policy) is False
+    policy = change(measured, monkeypatch)
+    measured.execute("delete from retainers")
+    assert measure_store(measured, policy) is True
+    assert contents(measured)["retainers"]
+    assert measure_store(measured, policy) is False
 
 
 def test_a_measure_that_is_gone_takes_its_rows_and_figures_with_it(
-    store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+    measured: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    measure_store(store, POLICY)
-    usual = contents(store)
+    usual = contents(measured)
     gone, *others = read_measures()
     monkeypatch.setattr(measure, "read_measures", lambda: tuple(others))
-    assert measure_store(store, POLICY) is True
+    assert measure_store(measured, POLICY) is True
     for table, place in (("measure_rows", 0), ("measure_summary", 0), ("pooled_months", 0)):
         expected = [row for row in usual[table] if row[place] != gone.id]
-        assert contents(store)[table] == expected != usual[table]
-    assert measure_store(store, POLICY) is False
+        assert contents(measured)[table] == expected != usual[table]
+    assert measure_store(measured, POLICY) is False
 
 
-def test_a_store_that_lacks_a_measured_table_is_measured_again(store: duckdb.DuckDBPyConnection) -> None:
+def test_a_store_that_lacks_a_measured_table_is_measured_again(measured: duckdb.DuckDBPyConnection) -> None:
     """As after an update of the tool that brought a new table."""
-    measure_store(store, POLICY)
-    usual = contents(store)
-    store.execute("drop table sensitivity")
-    assert measure_store(store, POLICY) is True
-    assert contents(store) == usual
-    assert measure_store(store, POLICY) is False
+    usual = contents(measured)
+    measured.execute("drop table sensitivity")
+    assert measure_store(measured, POLICY) is True
+    assert contents(measured) == usual
+    assert measure_store(measured, POLICY) is False
 
 
-def test_another_policy_gives_other_figures_and_the_old_one_the_old_figures(store: duckdb.DuckDBPyConnection) -> None:
-    measure_store(store, POLICY)
-    usual = contents(store)
-    assert fact(store, "measured_policy") == POLICY.fingerprint
+def test_another_policy_gives_other_figures_and_the_old_one_the_old_figures(
+    measured: duckdb.DuckDBPyConnection,
+) -> None:
+    usual = contents(measured)
+    assert fact(measured, "measured_policy") == POLICY.fingerprint
     shorter = replace(POLICY, reading_carry_hours=1)
-    measure_store(store, shorter)
-    assert contents(store)["stay_band_time"] != usual["stay_band_time"]
-    assert fact(store, "measured_policy") == shorter.fingerprint
-    measure_store(store, POLICY)
-    assert contents(store) == usual
+    measure_store(measured, shorter)
+    assert contents(measured)["stay_band_time"] != usual["stay_band_time"]
+    assert fact(measured, "measured_policy") == shorter.fingerprint
+    measure_store(measured, POLICY)
+    assert contents(measured) == usual
 
 
 def test_progress_says_what_is_done_and_how_far_it_is(store: duckdb.DuckDBPyConnection) -> None:
@@ -128,14 +144,13 @@ def test_progress_says_what_is_done_and_how_far_it_is(store: duckdb.DuckDBPyConn
     assert pooled[-1].done == pooled[-1].of == months
 
 
-def test_a_store_made_before_there_were_tables_of_events_is_measured(store: duckdb.DuckDBPyConnection) -> None:
-    measure_store(store, POLICY)
-    whole = contents(store)
+def test_a_store_made_before_there_were_tables_of_events_is_measured(measured: duckdb.DuckDBPyConnection) -> None:
+    whole = contents(measured)
     for table in ("valve_stretches", "policy_values"):
-        store.execute(f"drop table {table}")
-    set_fact(store, "measured_state", "by an earlier tool")
-    assert measure_store(store, POLICY) is True
-    assert contents(store) == whole
+        measured.execute(f"drop table {table}")
+    set_fact(measured, "measured_state", "by an earlier tool")
+    assert measure_store(measured, POLICY) is True
+    assert contents(measured) == whole
 
 
 # --- what -----------------------------------------------------------------------------------------------------
@@ -265,25 +280,24 @@ TOO_LARGE = "select stay_id, ward, month, seconds * 1e20 as numerator, 1 as deno
     ],
 )
 def test_a_measure_that_fails_while_it_runs_leaves_the_rows_of_the_others_as_they_were(
-    store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, sql: str, because: str
+    measured: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, sql: str, because: str
 ) -> None:
-    measure_store(store, POLICY)
-    before = contents(store)
+    before = contents(measured)
     monkeypatch.setattr(measure, "read_measures", failing_measures(sql))
     with pytest.raises(MeasureFileError, match=f"line [0-9]+: .*{because}") as refused:
-        measure_store(store, POLICY)
+        measure_store(measured, POLICY)
     assert read_measures()[-1].file.name in str(refused.value)
-    keys = {key for (key,) in store.execute("select patient_key from stays").fetchall()}
+    keys = {key for (key,) in measured.execute("select patient_key from stays").fetchall()}
     assert not [key for key in keys if key in str(refused.value)]
     # Nothing that is half measured is taken for done, and nothing is lost.
-    assert fact(store, "measured_state") is None
-    assert contents(store) == before
+    assert fact(measured, "measured_state") is None
+    assert contents(measured) == before
     # And the connection can be used: the same store is up to date as soon as the fault is gone.
     monkeypatch.undo()
     told: list[Any] = []
-    assert measure_store(store, POLICY, told.append) is True
+    assert measure_store(measured, POLICY, told.append) is True
     assert "running measures that are new or changed" not in told
-    assert contents(store) == before
+    assert contents(measured) == before
 
 
 def test_a_store_on_disk_is_sound_when_it_is_opened_again_and_goes_on(
@@ -308,17 +322,16 @@ def test_a_store_on_disk_is_sound_when_it_is_opened_again_and_goes_on(
 
 
 def test_a_measure_file_that_does_not_fit_is_refused_before_anything_is_done(
-    store: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+    measured: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    measure_store(store, POLICY)
-    before, state = contents(store), fact(store, "measured_state")
+    before, state = contents(measured), fact(measured, "measured_state")
     monkeypatch.setattr(measure, "read_measures", failing_measures("select stay_id, ward, mnth from timeline"))
     told: list[str] = []
     with pytest.raises(MeasureFileError, match="mnth"):
-        measure_store(store, replace(POLICY, reading_carry_hours=1), told.append)
+        measure_store(measured, replace(POLICY, reading_carry_hours=1), told.append)
     assert told == []
-    assert contents(store) == before
-    assert fact(store, "measured_state") == state
+    assert contents(measured) == before
+    assert fact(measured, "measured_state") == state
 
 
 # --- one measure ----------------------------------------------------------------------------------------------

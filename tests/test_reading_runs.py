@@ -127,7 +127,8 @@ def monitored(draw: st.DrawFn, case: Case) -> Case:
 
 @st.composite
 def monitored_cases(draw: st.DrawFn) -> Case:
-    return monitored(draw, draw(cases(grids=(1, 60))))
+    # Every second is walked through, also where the rest is charted by the minute: stays somewhat longer than a carry.
+    return monitored(draw, draw(cases(grids=(1, 60), most_hours=7)))
 
 
 @FEW

@@ -50,7 +50,7 @@ def test_without_strict_it_is_stored_with_its_verdicts_and_a_banner_on_the_page(
 
 
 def test_an_extract_within_its_limits_passes_strict_and_has_no_banner(tmp_path: Path, capsys: Capsys) -> None:
-    write_canonical(simulate(stays=700), tmp_path / "extract", dirty=False)
+    write_canonical(simulate(stays=250), tmp_path / "extract", dirty=False)
     outcome = load(capsys, tmp_path / "extract", tmp_path / "s", "--strict")
     assert outcome.code == 0, outcome.err
     assert "outside its limits" not in outcome.out

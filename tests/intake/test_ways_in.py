@@ -13,8 +13,9 @@ from typing import Any
 import polars as pl
 import pytest
 
+from pipeline.batch import timeline_of_batch
 from pipeline.cli import main
-from pipeline.measure import measure_store
+from pipeline.measure import fill_timeline
 from pipeline.policy import read_policy
 from pipeline.store import open_store
 from pipeline.vocabulary import TABLES
@@ -110,7 +111,7 @@ def stores(folders: dict[str, Path], tmp_path_factory: pytest.TempPathFactory) -
 def timeline(store: Path) -> list[tuple[Any, ...]]:
     """Every row of the timeline, in order of stay and time; keys of OMOP, which are numbers, as the cohort has them."""
     with open_store(store) as connection:
-        measure_store(connection, read_policy(None))
+        fill_timeline(connection, read_policy(None), timeline_of_batch)
         rows = connection.execute("select * exclude (patient_key) from timeline").fetchall()
     plain = [row if row[0].startswith("S") else (f"S{int(row[0]):05d}", *row[1:]) for row in rows]
     return sorted(plain, key=lambda row: (row[0], row[4]))

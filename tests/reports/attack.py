@@ -10,6 +10,7 @@ import re
 import zipfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from itertools import product
 from math import ceil
 
@@ -107,15 +108,16 @@ def is_hidden(count: int, small: int) -> bool:
     return 0 < count < small
 
 
+@cache
 def event_sides(
     patients: int | None, events: int | None, part: int | None, small: int, most: int
-) -> set[tuple[int, int, int]]:
+) -> frozenset[tuple[int, int, int]]:
     """All (patients with an event, with one in the part, with one outside it) that agree with what is printed.
 
     patients: of the group; events and part: their printed numbers. The rule is taken as known: nothing is printed that
     rests on few patients on either side.
     """
-    found = set()
+    found: set[tuple[int, int, int]] = set()
     for group in [patients] if patients is not None else range(most + 1):
         for with_one in range(group + 1):
             shown = not is_hidden(with_one, small) and not is_hidden(group - with_one, small)
@@ -128,7 +130,7 @@ def event_sides(
                 for inside, outside in product(range(with_one + 1), repeat=2)
                 if inside + outside >= with_one and _agrees(inside, outside, events, part, small)
             }
-    return found
+    return frozenset(found)
 
 
 def _agrees(inside: int, outside: int, events: int | None, part: int | None, small: int) -> bool:
@@ -143,28 +145,35 @@ def _agrees(inside: int, outside: int, events: int | None, part: int | None, sma
     return inside <= part and outside <= rest and (part > 0) == (inside > 0) and (rest > 0) == (outside > 0)
 
 
-def stays_behind(printed: str, most: int) -> set[tuple[int, int]]:
+@cache
+def stays_behind(printed: str, most: int) -> frozenset[tuple[int, int]]:
     """All (met, of) with at most so many stays that print this percentage and interval."""
     found = re.match(r"([<>]?)(\d+) % (\d+) to (\d+) %", printed)
     if not found:
-        return set()
-    return {
+        return frozenset()
+    return frozenset(
         (met, of)
         for of in range(1, most + 1)
         for met in range(of + 1)
         if _prints(met, of, found[1], tuple(map(int, found.groups()[1:])))
-    }
+    )
 
 
 def _prints(met: int, of: int, sign: str, numbers: tuple[int, ...]) -> bool:
-    low, high = wilson(np.array([float(met)]), np.array([float(of)]))
+    low, high = _interval(met, of)
     share = met / of
     beyond = (share < 0.005 and met > 0) if sign == "<" else (share >= 0.995 and met < of) if sign == ">" else True
     return (
         beyond
         and (sign != "" or round(100 * share) == numbers[0])
-        and ((round(100 * low[0]), round(100 * high[0])) == numbers[1:])
+        and ((round(100 * low), round(100 * high)) == numbers[1:])
     )
+
+
+@cache
+def _interval(met: int, of: int) -> tuple[float, float]:
+    low, high = wilson(np.array([float(met)]), np.array([float(of)]))
+    return float(low[0]), float(high[0])
 
 
 def recovered(possible: set[int], truth: int, small: int) -> bool:
@@ -172,6 +181,6 @@ def recovered(possible: set[int], truth: int, small: int) -> bool:
     return is_hidden(truth, small) and not set(range(1, ceil(small))) <= possible
 
 
-def each(solutions: set[tuple[int, int, int]], what: Callable[[tuple[int, int, int]], int]) -> set[int]:
+def each(solutions: frozenset[tuple[int, int, int]], what: Callable[[tuple[int, int, int]], int]) -> set[int]:
     """The values one count takes over all solutions."""
     return {what(solution) for solution in solutions}

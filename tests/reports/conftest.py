@@ -1,6 +1,7 @@
 """One invented store and its report for the tests of this folder; made once, never changed."""
 
 from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 
 import duckdb
@@ -17,8 +18,9 @@ Written = Callable[..., str]
 
 @pytest.fixture(scope="session")
 def write_page(tmp_path_factory: pytest.TempPathFactory) -> Written:
-    """Writes the report of a scenario and returns its text."""
+    """Writes the report of a scenario and returns its text; of the same one once."""
 
+    @cache
     def write(scenario: Scenario | None = None, month: str | None = None) -> str:
         folder = tmp_path_factory.mktemp("report")
         store = fabricated_store(folder / "store.duckdb", scenario)

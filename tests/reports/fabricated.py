@@ -24,11 +24,25 @@ WARDS = ("Alder", "Birch", "Cedar", HOSTILE, "Linden", VERY_LONG.strip())
 TINY_WARD = "Linden"
 MONTH_WITHOUT_DATA = "2025-09"
 SHARES = ("share_below", "share_within", "share_above_on_oxygen")
+# Those of the first screen, and of each kind one. A page with no more is made in half the time: for tests of what a
+# scenario does to the rest of it.
+FEW_MEASURES = (
+    *SHARES,
+    "avoidable_episodes",
+    "high_fio2_episode_rate",
+    "minutes_to_repeat_gas",
+    "oxygen_stays_with_target",
+    "repeat_gas_in_time",
+    "target_within_hour",
+)
 
 
 @dataclass(frozen=True)
 class Scenario:
-    """What the invented hospital is like in the last month; shares are below and above on oxygen, as fractions."""
+    """What the invented hospital is like in the last month; shares are below and above on oxygen, as fractions.
+
+    measures: those with figures; null: every one of the catalogue.
+    """
 
     retainers: int = 96
     others: int = 341
@@ -38,6 +52,7 @@ class Scenario:
     retainer_shares: tuple[float, float] = (0.091, 0.142)
     retainer_shares_before: tuple[float, float] = (0.094, 0.198)
     half_width: float = 0.02
+    measures: tuple[str, ...] | None = None
 
 
 def fabricated_store(path: Path, scenario: Scenario | None = None) -> Path:
@@ -48,7 +63,7 @@ def fabricated_store(path: Path, scenario: Scenario | None = None) -> Path:
         summary = _month_summary(scenario)
         _insert(con, "month_summary", summary)
         _insert(con, "month_changes", _month_changes(summary, scenario.half_width))
-        _insert(con, "measure_summary", _measure_summary(summary))
+        _insert(con, "measure_summary", _measure_summary(scenario, summary))
         _insert(con, "high_fio2_episodes", _episodes(scenario))
         _stays(con, scenario)
         if scenario.observed:
@@ -168,11 +183,13 @@ def _month_changes(summary: pl.DataFrame, half_width: float) -> pl.DataFrame:
     return both.select("month", "ward", "group", *columns)
 
 
-def _measure_summary(summary: pl.DataFrame) -> pl.DataFrame:
-    """Every measure of the catalogue in every cell of the summary; one median is not reached in the last month."""
+def _measure_summary(scenario: Scenario, summary: pl.DataFrame) -> pl.DataFrame:
+    """The measures of the scenario in every cell of the summary; one median is not reached in the last month."""
     scale = {"share": 1.0, "rate": 30.0, "median": 90.0}
     parts = []
     for number, measure in enumerate(read_measures()):
+        if scenario.measures is not None and measure.id not in scenario.measures:
+            continue
         result = pl.col("patients") % 17 / 40 + (0.1 + number / 30) * scale[measure.kind]
         rows = summary.select("month", "ward", "group", "patients").with_columns(
             measure_id=pl.lit(measure.id),
@@ -246,22 +263,18 @@ def _episodes(scenario: Scenario) -> pl.DataFrame:
 def _stays(con: duckdb.DuckDBPyConnection, scenario: Scenario) -> None:
     patients = scenario.retainers + scenario.others
     evidence = ("gas", "history", "target")
-    con.executemany(
-        "insert into stays values (?, ?, ?, ?, null, ?, 'North', null, null, null)",
-        [(n, f"S{n:04d}", f"P{n:04d}", datetime(2026, 5, 20), AS_OF) for n in range(max(patients, 1))],
+    numbers = range(max(patients, 1))
+    stays = pl.DataFrame({"stay_no": numbers, **_keys(numbers)})
+    stays = stays.with_columns(admitted_at=datetime(2026, 5, 20), as_of=AS_OF, site=pl.lit("North"))
+    _insert(con, "stays", stays)
+    group = pl.Series("retainer_group", ["retainer" if n < scenario.retainers else "other" for n in numbers])
+    counted = [column for column, kind, *_ in con.execute("describe stay_month_time").fetchall() if kind != "VARCHAR"]
+    nothing = (pl.lit(0).alias(column) for column in counted)
+    _insert(
+        con, "stay_month_time", pl.DataFrame(_keys(numbers)).with_columns(group, *nothing, month=pl.lit(LAST_MONTH))
     )
-    con.executemany(
-        "insert into stay_month_time by position select ?, ?, ?, null, ?, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0",
-        [
-            (f"S{n:04d}", f"P{n:04d}", LAST_MONTH, "retainer" if n < scenario.retainers else "other")
-            for n in range(max(patients, 1))
-        ],
-    )
-    if scenario.retainers:
-        con.executemany(
-            "insert into retainers values (?, ?, ?, null, null, null)",
-            [(f"S{n:04d}", f"P{n:04d}", evidence[n % 3]) for n in range(scenario.retainers)],
-        )
+    known = range(scenario.retainers)
+    _insert(con, "retainers", pl.DataFrame({**_keys(known), "retainer_ever": [evidence[n % 3] for n in known]}))
     con.executemany(
         "insert into conditions values (?, ?, ?, null, null, ?, ?, ?, ?, ?, ?, true, 88, 92, null, 'gas', 'gas')",
         [
@@ -272,12 +285,17 @@ def _stays(con: duckdb.DuckDBPyConnection, scenario: Scenario) -> None:
     )
 
 
+def _keys(numbers: range) -> dict[str, list[str]]:
+    return {"stay_id": [f"S{n:04d}" for n in numbers], "patient_key": [f"P{n:04d}" for n in numbers]}
+
+
 def _where(con: duckdb.DuckDBPyConnection, scenario: Scenario) -> None:
     """Ten observed hours of each CO2 retainer, and a run above the band of every third.
 
     Above on oxygen for four of them on a simple mask, for one on a cannula; half of each patient's time is at night.
     """
-    rows = []
+    rows: list[dict[str, object]] = []
+    stays: list[dict[str, object]] = []
     for number in range(scenario.retainers):
         above = 4.0 if number % 2 else 1.0
         hours = {"below_s": 0.5 + number % 3 / 4, "above_on_oxygen_s": above, "above_on_air_s": 0.4}
@@ -293,17 +311,14 @@ def _where(con: duckdb.DuckDBPyConnection, scenario: Scenario) -> None:
             for value in values:
                 row = {"stay_id": f"S{number:04d}", "month": LAST_MONTH, "dimension": dimension, "value": value}
                 rows.append(row | {name: each // len(values) for name, each in seconds.items()})
-        con.execute(
-            "update stay_month_time set ward = ?, below_s = ?, within_s = ?, above_on_oxygen_s = ?, above_on_air_s = ? "
-            "where stay_id = ?",
-            [
-                WARDS[number % len(WARDS)],
-                *(seconds[name] for name in ("below_s", "within_s", "above_on_oxygen_s", "above_on_air_s")),
-                f"S{number:04d}",
-            ],
-        )
+        stays.append({"stay_id": f"S{number:04d}", "ward": WARDS[number % len(WARDS)], **seconds})
     if rows:
         _insert(con, "where_it_happened", pl.DataFrame(rows))
+        con.register("incoming", pl.DataFrame(stays).to_arrow())
+        columns = ("ward", "below_s", "within_s", "above_on_oxygen_s", "above_on_air_s")
+        into = ", ".join(f"{column} = incoming.{column}" for column in columns)
+        con.execute(f"update stay_month_time as kept set {into} from incoming where incoming.stay_id = kept.stay_id")
+        con.unregister("incoming")
     _insert(con, "excess_runs", _runs(scenario.retainers // 3))
 
 

@@ -1,6 +1,7 @@
 """Reads a page the way a browser or a screen reader would, with the parser of the standard library."""
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from html.parser import HTMLParser
 
 
@@ -52,7 +53,9 @@ class Page(HTMLParser):
         return next(table for table in tables if any(head in cell for cell in table[0]))
 
 
+@lru_cache(maxsize=8)
 def read(text: str) -> Page:
+    """The page; many tests of the same one get the same object, and only look at it."""
     page = Page()
     page.feed(text)
     return page

@@ -3,6 +3,7 @@
 One stay a patient and month. Only the tables that the pages for the board read are filled.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -101,8 +102,7 @@ def store_of(patients: list[Patient]) -> duckdb.DuckDBPyConnection:
     ]
     if evidence:
         insert(con, "retainers", pl.DataFrame(evidence))
-    for number, each in rows:
-        _episodes(con, number, each)
+    _episodes(con, rows)
     measured = [row for each in patients for row in _measured(each)]
     if measured:
         insert(con, "measure_rows", pl.DataFrame(measured))
@@ -151,31 +151,36 @@ def _time(each: Patient) -> dict[str, object]:
     }
 
 
-def _episodes(con: duckdb.DuckDBPyConnection, number: int, each: Patient) -> None:
+def _episodes(con: duckdb.DuckDBPyConnection, rows: list[tuple[int, Patient]]) -> None:
     """The episodes, and the rows of the timeline on which they start."""
+    found = pl.DataFrame([one for number, each in rows for one in _of_patient(number, each)])
+    if not found.height:
+        return
+    conditions = found.select("condition_no", "stay_id", "patient_key", "ward", "month", retainer_ever=pl.lit("gas"))
+    insert(con, "conditions", conditions)
+    span = {"seconds": 3600, "spo2_percent": 95, "band_state": pl.lit("above_on_oxygen"), "readings": 1}
+    insert(con, "spans", found.select("condition_no", "started_at", **span, last_reading_s=0))
+    fractions = {"peak_fio2": 0.4, "mean_fio2": 0.4}
+    words = {"device_at_peak": pl.lit("simple_mask"), "retainer_ever": pl.lit("gas")}
+    seconds = {"high_s": 3600, "below_s": 0, "within_s": 0, "above_on_oxygen_s": 3600, "unobserved_s": 0}
+    told = ("stay_id", "started_at", "ended_at", "ward", "repeat_gas_in_time", "saturation_during")
+    insert(con, "high_fio2_episodes", found.select(*told, **fractions, **words, **seconds))
+
+
+def _of_patient(number: int, each: Patient) -> Iterator[dict[str, object]]:
     for place, (avoidable, re_checked) in enumerate(each.episodes):
         started = _start(each) + timedelta(hours=5 * place, minutes=7)
-        condition = number * 2**34 + int(started.replace(tzinfo=UTC).timestamp())
-        con.execute(
-            "insert into conditions by name select ? as condition_no, ? as stay_id, ? as patient_key, ? as ward, "
-            "? as month, 'gas' as retainer_ever",
-            [condition, f"S{each.key}", f"P{each.key}", each.ward, each.month],
-        )
-        con.execute("insert into spans values (?, ?, 3600, 95, 'above_on_oxygen', 1, 0)", [condition, started])
-        con.execute(
-            "insert into high_fio2_episodes by name select ? as stay_id, ? as started_at, ? as ended_at, ? as ward, "
-            "? as repeat_gas_in_time, ? as saturation_during, 3600 as high_s, 0.4 as peak_fio2, 0.4 as mean_fio2, "
-            "'simple_mask' as device_at_peak, 'gas' as retainer_ever, 0 as below_s, 0 as within_s, "
-            "3600 as above_on_oxygen_s, 0 as unobserved_s",
-            [
-                f"S{each.key}",
-                started,
-                started + timedelta(hours=1),
-                each.ward,
-                re_checked,
-                "above" if avoidable else "within",
-            ],
-        )
+        yield {
+            "condition_no": number * 2**34 + int(started.replace(tzinfo=UTC).timestamp()),
+            "stay_id": f"S{each.key}",
+            "patient_key": f"P{each.key}",
+            "ward": each.ward,
+            "month": each.month,
+            "started_at": started,
+            "ended_at": started + timedelta(hours=1),
+            "repeat_gas_in_time": re_checked,
+            "saturation_during": "above" if avoidable else "within",
+        }
 
 
 def _measured(each: Patient) -> list[dict[str, object]]:

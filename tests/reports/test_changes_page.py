@@ -5,11 +5,13 @@ from pathlib import Path
 
 import duckdb
 import numpy as np
+import polars as pl
 import pytest
 
 from pipeline.cli import main
 from pipeline.declared_changes import DeclaredChange, DeclaredChanges
 from pipeline.errors import ChangesError
+from pipeline.fill import insert
 from pipeline.policy import read_policy
 from reports.month import write_month_report
 from synthetic_data.cohort import simulate
@@ -27,7 +29,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The invented store with rows patient by patient: 24 % above on oxygen before 2026-01, 12 % from then on."""
     path = fabricated_store(tmp_path_factory.mktemp("changes") / "store.duckdb", Scenario(others=200))
     rng = np.random.default_rng(4)
-    rows = []
+    rows: list[tuple[object, ...]] = []
     for month in MONTHS:
         above = 0.24 if month < "2026-01" else 0.12
         for number in range(90):
@@ -42,11 +44,8 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
                 rows.append((measure, *stay, 100_000 * part, 100_000))
             rows.append(("oxygen_stays_with_target", *stay, float(rng.random() < 0.8), 1))
     with duckdb.connect(str(path)) as con:
-        con.executemany(
-            'insert into measure_rows (measure_id, stay_id, patient_key, ward, month, "group", numerator, denominator) '
-            "values (?, ?, ?, ?, ?, ?, ?, ?)",
-            rows,
-        )
+        columns = ["measure_id", "stay_id", "patient_key", "ward", "month", "group", "numerator", "denominator"]
+        insert(con, "measure_rows", pl.DataFrame(rows, schema=columns, orient="row", infer_schema_length=None))
     return path
 
 

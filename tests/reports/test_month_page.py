@@ -15,7 +15,7 @@ from pipeline.policy import read_policy
 from reports import charts
 from reports.month import write_month_report
 from tests.reports.conftest import Written
-from tests.reports.fabricated import AS_OF, HOSTILE, LAST_MONTH, Scenario, fabricated_store
+from tests.reports.fabricated import AS_OF, FEW_MEASURES, HOSTILE, LAST_MONTH, Scenario, fabricated_store
 from tests.reports.reading import read
 
 
@@ -127,13 +127,13 @@ def test_the_stays_to_review_stand_in_order_with_reasons_and_command(page: str) 
 
 
 def test_a_month_without_events_lists_no_stay(write_page: Written) -> None:
-    stays = section_of(write_page(Scenario(observed=False, episodes=0)), "stays")
+    stays = section_of(write_page(Scenario(observed=False, episodes=0, measures=FEW_MEASURES)), "stays")
     assert "No stay of this month meets a reason to be listed." in stays
     assert "<table" not in stays
 
 
 def test_few_retainers_have_no_places(write_page: Written) -> None:
-    where = section_of(write_page(Scenario(retainers=5)), "where")
+    where = section_of(write_page(Scenario(retainers=5, measures=FEW_MEASURES)), "where")
     assert "CO2 retainers: too few patients to tell." in where
     assert "<svg" not in where
     assert not re.search(r"\d h\b", where)
@@ -255,7 +255,7 @@ def test_an_episode_shows_local_time_the_range_of_its_peak_and_both_gases(page: 
 
 
 def test_more_episodes_than_fit_are_counted_and_named_in_the_export(write_page: Written) -> None:
-    found = read(write_page(Scenario(episodes=200)))
+    found = read(write_page(Scenario(episodes=200, measures=FEW_MEASURES)))
     cases = [table for table in found.tables if table[0][0].strip() == "Stay"]
     assert len(cases[0]) - 1 == 60
     # Three of every six episodes of the scenario are above the band: 99 of 198, and both that are left.
@@ -263,7 +263,7 @@ def test_more_episodes_than_fit_are_counted_and_named_in_the_export(write_page: 
 
 
 def test_few_retainers_give_no_figure_of_theirs(write_page: Written) -> None:
-    first = write_page(Scenario(retainers=5)).split('id="after-first"')[0]
+    first = write_page(Scenario(retainers=5, measures=FEW_MEASURES)).split('id="after-first"')[0]
     text = read(first).text
     assert "CO2 retainers: too few patients to tell." in text
     assert "5 patients" not in text
@@ -272,7 +272,7 @@ def test_few_retainers_give_no_figure_of_theirs(write_page: Written) -> None:
 
 
 def test_a_hospital_without_observed_time_gets_a_calm_page(write_page: Written) -> None:
-    written = write_page(Scenario(observed=False, episodes=0))
+    written = write_page(Scenario(observed=False, episodes=0, measures=FEW_MEASURES))
     text = read(written).text
     assert "Nothing can be said about the band in May 2026." in text
     first = text.split("Month by month")[0]
@@ -285,12 +285,12 @@ def test_a_hospital_without_observed_time_gets_a_calm_page(write_page: Written) 
 
 
 def test_less_above_with_more_below_is_not_called_an_improvement(write_page: Written) -> None:
-    text = read(write_page(Scenario(retainer_shares=(0.2, 0.05), half_width=0.005))).text
+    text = read(write_page(Scenario(retainer_shares=(0.2, 0.05), half_width=0.005, measures=FEW_MEASURES))).text
     assert "CO2 retainers: not an improvement on April 2026." in text
 
 
 def test_a_first_month_has_nothing_to_compare_with(write_page: Written) -> None:
-    text = read(write_page(Scenario(months=(LAST_MONTH,)))).text
+    text = read(write_page(Scenario(months=(LAST_MONTH,), measures=FEW_MEASURES))).text
     assert "CO2 retainers: no figures for April 2026 to compare with." in text
     assert "with no earlier month to compare" in text
 
@@ -311,14 +311,14 @@ def test_an_unknown_month_is_refused_with_those_there_are(write_page: Written) -
     ],
 )
 def test_the_last_complete_month_ends_at_local_midnight(tmp_path: Path, as_of: datetime, month: str) -> None:
-    store = fabricated_store(tmp_path / "store.duckdb")
+    store = fabricated_store(tmp_path / "store.duckdb", Scenario(measures=FEW_MEASURES))
     with duckdb.connect(str(store)) as con:
         con.execute("update load_ledger set as_of = ?", [as_of])
         assert write_month_report(con, tmp_path, None, read_policy()).name == f"oxygen-audit-{month}.html"
 
 
 def test_an_incomplete_month_says_so_and_is_never_the_default(tmp_path: Path) -> None:
-    store = fabricated_store(tmp_path / "store.duckdb", Scenario(months=(LAST_MONTH,)))
+    store = fabricated_store(tmp_path / "store.duckdb", Scenario(months=(LAST_MONTH,), measures=FEW_MEASURES))
     with duckdb.connect(str(store)) as con:
         con.execute("update load_ledger set as_of = ?", [AS_OF - timedelta(days=10)])
         with pytest.raises(AuditError, match="No month in the store is complete"):

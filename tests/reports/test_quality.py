@@ -20,7 +20,7 @@ from reports.bounds import Bounds, bounds
 from reports.month import write_month_report
 from tests.charts import chart, device, reading, target, together
 from tests.reports.browser import in_a_browser, measured
-from tests.reports.fabricated import HOSTILE, LAST_MONTH, TINY_WARD, Scenario, fabricated_store
+from tests.reports.fabricated import FEW_MEASURES, HOSTILE, LAST_MONTH, TINY_WARD, Scenario, fabricated_store
 from tests.reports.reading import Page, read
 from tests.reports.test_month_page import contrast
 from tests.stores import store_with
@@ -37,7 +37,8 @@ def verdict(contract: str, subject: str, said: str, load: int = 1, observed: flo
 
 
 def written(folder: Path, verdicts: list[Verdict], scenario: Scenario | None = None) -> str:
-    """The page of an invented store with these verdicts."""
+    """The page of an invented store with these verdicts; without a scenario of its own, with few measures."""
+    scenario = scenario or Scenario(measures=FEW_MEASURES)
     with duckdb.connect(str(fabricated_store(folder / "store.duckdb", scenario))) as con:
         for load, contract, subject, said, observed, sentence, to_do in verdicts:
             con.execute(
@@ -73,7 +74,7 @@ EVERY_KIND = [
 
 @pytest.fixture(scope="module")
 def page_text(tmp_path_factory: pytest.TempPathFactory) -> str:
-    return written(tmp_path_factory.mktemp("verdicts"), EVERY_KIND)
+    return written(tmp_path_factory.mktemp("verdicts"), EVERY_KIND, Scenario())
 
 
 @pytest.fixture(scope="module")
@@ -235,7 +236,7 @@ def test_the_grids_hold_the_shares_worked_out_by_hand(found: Page) -> None:
 
 def test_a_small_ward_is_hidden_in_the_grids_as_elsewhere(tmp_path: Path) -> None:
     # One ward in fifty patients: 1 retainer and 4 others lie in it.
-    page = read(written(tmp_path, [], Scenario(retainers=50, others=200)))
+    page = read(written(tmp_path, [], Scenario(retainers=50, others=200, measures=FEW_MEASURES)))
     grids = [table for table in page.tables if table[0][0].strip() == "By ward"]
     assert len(grids) == 2
     for table in grids:
