@@ -23,6 +23,8 @@ PAGE, INK, ACCENT, GREY, HAIRLINE = (light(name) for name in ("page", "ink", "ac
 SHADES = {part: light(part) for part in ("below", "within", "above")}
 FONT = "sans-serif"
 SIZE = 12
+_NAME_AT_MOST = 120
+_BEYOND = re.compile("[\U00010000-\U0010ffff]")
 # More months than this have no room for a name each.
 _MONTHS_NAMED = 14
 # A picture is read by its text alternative: its parts have no roles of their own.
@@ -202,11 +204,22 @@ def names_axis(names: Mapping[str, str]) -> alt.Axis:
         title=None,
         ticks=False,
         domain=False,
-        labelLimit=120,
+        labelLimit=_NAME_AT_MOST,
         labelColor=INK,
         labelFontSize=SIZE,
-        labelExpr=_lookup_expression(names),
+        labelExpr=_lookup_expression({place: can_be_cut(name, _NAME_AT_MOST) for place, name in names.items()}),
     )
+
+
+def can_be_cut(name: str, wide: int) -> str:
+    """A name for a label of SIZE that is cut off where it is wider than so many pixels.
+
+    Labels are cut between the units of UTF-16, and half a character (of those beyond U+FFFF, such as an emoji) cannot
+    be drawn. So where such a name might not fit in the widest of fonts, a box stands for each of them.
+    """
+    beyond, latin = len(_BEYOND.findall(name)), sum(each < "\u0180" for each in name)
+    fits = beyond + latin == len(name) and (1.1 * latin + 1.5 * beyond) * SIZE <= wide
+    return name if fits or not beyond else _BEYOND.sub("\N{WHITE VERTICAL RECTANGLE}", name)
 
 
 def _lookup_expression(words: Mapping[str, str | list[str]]) -> str:

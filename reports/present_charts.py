@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import altair as alt
 from markupsafe import Markup
 
-from reports.charts import ACCENT, GREY, INK, PAGE, SHADES, SIZE, svg
+from reports.charts import ACCENT, GREY, INK, PAGE, SHADES, SIZE, can_be_cut, svg
 from reports.present_sheets import COLUMNS, SHARES, TREND, Chart
 from reports.trend_chart import mark_layers
 
@@ -56,13 +56,12 @@ def _data(rows: Sequence[dict[str, object]]) -> alt.InlineData:
     return alt.InlineData(values=list(rows))
 
 
-def _labels(chart: Chart, months: bool) -> str:
-    """Names by place, as an expression; months in two lines, the year only where it begins."""
+def _month_labels(chart: Chart) -> str:
+    """Months by place, as an expression, in two lines, the year only where it begins."""
     words: dict[str, str | list[str]] = {}
     for place, text in enumerate(chart.names):
         short, _, year = text.partition(" ")
-        first = place == 0 or (months and short == "Jan")
-        words[str(place)] = text if not months else [short, f"20{year}"] if first else short
+        words[str(place)] = [short, f"20{year}"] if place == 0 or short == "Jan" else short
     return f"({json.dumps(words)})[datum.value]"
 
 
@@ -75,7 +74,7 @@ def _months_x(chart: Chart) -> alt.X:
         title=None,
         grid=False,
         labelAngle=0,
-        labelExpr=_labels(chart, months=True),
+        labelExpr=_month_labels(chart),
         labelOverlap=False,
         labelFontSize=10,
     )
@@ -144,14 +143,16 @@ def _shares(chart: Chart, width: int) -> alt.LayerChart | alt.FacetChart:
 
 
 def _names(chart: Chart, wide: int) -> alt.Axis:
+    limit = _NAME_AT_MOST if wide < 400 else 360
+    words = {str(place): can_be_cut(name, limit) for place, name in enumerate(chart.names)}
     return alt.Axis(
         title=None,
         ticks=False,
         domain=False,
-        labelLimit=_NAME_AT_MOST if wide < 400 else 360,
+        labelLimit=limit,
         labelColor=INK,
         labelFontSize=SIZE,
-        labelExpr=_labels(chart, months=False),
+        labelExpr=f"({json.dumps(words)})[datum.value]",
     )
 
 

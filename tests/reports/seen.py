@@ -136,7 +136,7 @@ def cut_off(page: Page) -> list[str]:
               const box = range.getBoundingClientRect();
               const svg = element.closest("svg");
               let left = 0, right = wide, reached = false;
-              if (svg) {
+              if (svg && getComputedStyle(svg).overflowX !== "visible") {
                 const frame = svg.getBoundingClientRect();
                 if (box.left < frame.left - 1 || box.right > frame.right + 1 || box.top < frame.top - 1
                     || box.bottom > frame.bottom + 1) faults.push(`cut by its chart: ${node.data}`);
