@@ -261,15 +261,25 @@ def _pool(connection: duckdb.DuckDBPyConnection, measures: Sequence[Measure], te
     pool_months(connection, measures, tell)
 
 
-def fill_timeline(connection: duckdb.DuckDBPyConnection, policy: Policy, make: MakeBatch = measure_batch) -> None:
+def fill_timeline(
+    connection: duckdb.DuckDBPyConnection,
+    policy: Policy,
+    make: MakeBatch = measure_batch,
+    derived: Sequence[str] = (),
+) -> None:
     """Fills the tables that `make` makes of the rows of stays, for all stays; for trying things out.
 
+    derived: tables with a stay_id to be made of `conditions` and `spans`, batch by batch as well.
     What it reads must be stored: it is not done in the transaction in which an extract is loaded.
     """
-    with _made_of(connection, list(stay_batches(connection)), policy, make) as made:
-        for tables in made:
-            for table, rows in tables.items():
+    batches = list(stay_batches(connection))
+    with _made_of(connection, batches, policy, make) as all_made:
+        for batch, made in zip(batches, all_made, strict=True):
+            for table, rows in made.items():
                 insert(connection, table, rows)
+            with only_these_stays(connection, batch, ("conditions", "spans"), empty=False):
+                for table in derived:
+                    derive(connection, table)
 
 
 @contextmanager

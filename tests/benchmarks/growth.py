@@ -66,16 +66,15 @@ def load(parts: list[Path], store: Path, out: Path) -> int:
 
 
 def band_time(parts: list[Path], store: Path, out: Path) -> int:
-    """The tool's own steps from a loaded store to `stay_band_time`; not kept."""
+    """The tool's own steps from a loaded store to `stay_band_time`."""
     from pipeline.batch import timeline_of_batch
-    from pipeline.measure import derive, empty_measured_tables, fill_timeline
+    from pipeline.measure import empty_measured_tables, fill_timeline
     from pipeline.policy import read_policy
-    from pipeline.store import open_store, transaction
+    from pipeline.store import open_store
 
-    with open_store(store) as connection, transaction(connection):
+    with open_store(store) as connection:
         empty_measured_tables(connection)
-        fill_timeline(connection, read_policy(), timeline_of_batch)
-        derive(connection, "stay_band_time")
+        fill_timeline(connection, read_policy(), timeline_of_batch, derived=("stay_band_time",))
         [(rows,)] = connection.execute("select count(*) from stay_band_time").fetchall()
     return int(rows)
 
