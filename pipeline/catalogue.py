@@ -5,6 +5,7 @@ import json
 import re
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import asdict
+from functools import lru_cache
 from importlib import resources
 from pathlib import Path
 
@@ -42,10 +43,23 @@ def read_measures(folder: Path | None = None) -> tuple[Measure, ...]:
     files = sorted(folder.glob("*.sql"))
     if not files:
         raise MeasureFileError(f"No measure in {folder}: expected files named <measure>.sql. Check the folder.")
-    read = [read_file(file) for file in files]
+    read = [_read_once(file, _content(file)) for file in files]
     refuse([fault for _, faults in read for fault in faults])
     measures = [measure for measure, _ in read if measure is not None]
     return tuple(sorted(measures, key=lambda measure: (measure.order, measure.id)))
+
+
+@lru_cache(maxsize=1000)
+def _read_once(file: Path, content: bytes | None) -> tuple[Measure | None, list[Fault]]:
+    # A page asks for all measures several times, and to parse them takes longer than to read them.
+    return read_file(file)
+
+
+def _content(file: Path) -> bytes | None:
+    try:
+        return file.read_bytes()
+    except OSError:
+        return None
 
 
 def check_columns(measure: Measure, column_names: Collection[str]) -> list[Fault]:
