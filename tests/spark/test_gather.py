@@ -1,13 +1,16 @@
 """A store is made only of what belongs together, and never over another."""
 
 import shutil
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
 import pytest
 
+from pipeline import measure
 from pipeline.cli import main
 from pipeline.measure import MEASURED_TABLES, measure_store
 from pipeline.policy import read_policy
@@ -16,6 +19,7 @@ from pipeline.spark.inputs import KEY_FACT, loads_fingerprint
 from pipeline.spark.numbering import numbered
 from pipeline.spark.spread import spread_store
 from pipeline.store import fact, open_store, set_fact, sql_stems
+from tests.intake.extracts import write_extract
 from tests.store_files import write_measured_store
 
 POLICY = read_policy()
@@ -76,6 +80,30 @@ def test_readings_stand_in_the_order_of_stay_and_time(made: Path, tmp_path: Path
         for table, order in (("readings", "stay_no, taken_at"), ("spans", "condition_no, started_at")):
             as_stored = connection.execute(f"select {order} from {table}").fetchall()
             assert as_stored == sorted(as_stored)
+
+
+def test_what_is_loaded_into_it_later_is_all_that_is_measured_then(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gather_store(tmp_path / "new.duckdb", [made / "in"], made / "out")
+    shutil.copy(made / "s.duckdb", tmp_path / "old.duckdb")
+    later = write_extract(tmp_path / "later")
+    counts, usual = list[int](), measure.measure_batch
+
+    def counted(frames: Mapping[str, pl.DataFrame], *others: Any) -> dict[str, pl.DataFrame]:
+        counts.append(frames["stays"].height)
+        return usual(frames, *others)
+
+    monkeypatch.setattr(measure, "measure_batch", counted)
+    contents = []
+    for name in ("old", "new"):
+        assert main(["load", str(later), "--store", str(tmp_path / f"{name}.duckdb")]) == 0
+        with open_store(tmp_path / f"{name}.duckdb") as connection:
+            assert measure_store(connection, POLICY) is True
+            queries = {table: f"select * from {table} order by all" for table in MEASURED_TABLES}
+            contents.append({table: connection.execute(query).fetchall() for table, query in queries.items()})
+    assert counts == [1, 1]
+    assert contents[0] == contents[1]
 
 
 def refusal(capsys: pytest.CaptureFixture[str], *call: object) -> str:
