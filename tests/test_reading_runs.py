@@ -117,12 +117,14 @@ def monitored(draw: st.DrawFn, case: Case) -> Case:
         end = stay["discharged_at"] or case.as_of
         taken = {row["taken_at"] for row in readings if row["stay_id"] == stay["stay_id"]}
         at, value = stay["admitted_at"], draw(st.sampled_from((88.0, 92.0, 93.0, 87.0)))
-        for step in draw(st.lists(st.sampled_from((1, 5, 30, 59, 60, 60, 61, 600)), max_size=60)):
+        for step in draw(st.lists(st.sampled_from((1, 5, 30, 59, 60, 60, 61, 600)), min_size=20, max_size=60)):
             at += timedelta(seconds=step)
-            value = draw(st.sampled_from((value, value, value, 88.0, 93.0)))
+            value = draw(st.sampled_from((*(value,) * 10, 88.0, 93.0)))
             if at < end and at not in taken:
                 readings.append({"stay_id": stay["stay_id"], "taken_at": at, "spo2_percent": value})
-    return Case(case.tables | {"readings": readings}, case.zone, case.as_of, case.thresholds)
+    # A reading that soon runs out shows how long a run speaks.
+    thresholds = case.thresholds | {"reading_carry_hours": draw(st.sampled_from((0.02, 0.5)))}
+    return Case(case.tables | {"readings": readings}, case.zone, case.as_of, thresholds)
 
 
 @st.composite
