@@ -295,7 +295,7 @@ def _made_of(
             frames = frames_of(reading, batch, policy)
         return make(frames, policy, zone)
 
-    with closing(one_ahead(of_batch, batches)) as made:
+    with closing(one_ahead(map(of_batch, batches))) as made:
         yield made
 
 

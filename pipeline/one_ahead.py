@@ -1,25 +1,21 @@
 """Makes the next of many while the one before is worked on."""
 
-from collections.abc import Callable, Generator, Iterable
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Generator, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
-_Item = TypeVar("_Item")
 _Made = TypeVar("_Made")
 
 
-def one_ahead(make: Callable[[_Item], _Made], items: Iterable[_Item]) -> Generator[_Made]:
-    """What `make` makes of each item, in their order: while one is in use, a thread makes the next.
+def one_ahead(items: Iterator[_Made]) -> Generator[_Made]:
+    """The same items in their order: while one is in use, a thread makes the next.
 
-    What `make` raises is raised where its result is asked for. Close the iterator when it is not used to its end: then
-    the thread has finished too.
+    What goes wrong in making one is raised where it is asked for. Close this iterator when it is not used to its end:
+    then the thread has finished too.
     """
-    with ThreadPoolExecutor(1) as thread:
-        coming: Future[_Made] | None = None
-        for item in items:
-            after = thread.submit(make, item)
-            if coming is not None:
-                yield coming.result()
-            coming = after
-        if coming is not None:
-            yield coming.result()
+    end = object()
+    with ThreadPoolExecutor(max_workers=1) as thread:
+        coming = thread.submit(next, items, end)
+        while (made := coming.result()) is not end:
+            coming = thread.submit(next, items, end)
+            yield made  # type: ignore[misc]

@@ -9,8 +9,8 @@ from pipeline.one_ahead import one_ahead
 
 
 def test_every_result_comes_once_and_in_order() -> None:
-    assert list(one_ahead(lambda number: number * number, range(7))) == [0, 1, 4, 9, 16, 25, 36]
-    assert list(one_ahead(str, [])) == []
+    assert list(one_ahead(number * number for number in range(7))) == [0, 1, 4, 9, 16, 25, 36]
+    assert list(one_ahead(iter([]))) == []
 
 
 def test_the_next_is_made_while_one_is_in_use_and_no_further_one() -> None:
@@ -20,7 +20,7 @@ def test_the_next_is_made_while_one_is_in_use_and_no_further_one() -> None:
         begun[number].set()
         return number
 
-    with closing(one_ahead(make, range(3))) as made:
+    with closing(one_ahead(map(make, range(3)))) as made:
         assert next(made) == 0
         assert begun[1].wait(timeout=10)
         assert not begun[2].wait(timeout=0.05)
@@ -29,7 +29,7 @@ def test_the_next_is_made_while_one_is_in_use_and_no_further_one() -> None:
 
 
 def test_what_goes_wrong_is_raised_in_its_turn() -> None:
-    made = one_ahead(lambda divisor: 12 // divisor, [4, 0, 3])
+    made = one_ahead(12 // divisor for divisor in [4, 0, 3])
     assert next(made) == 3
     with pytest.raises(ZeroDivisionError):
         next(made)
@@ -44,7 +44,7 @@ def test_closed_before_its_end_the_thread_has_finished() -> None:
         finished.append(number)
         return number
 
-    with closing(one_ahead(make, range(5))) as made:
+    with closing(one_ahead(map(make, range(5)))) as made:
         next(made)
         slow.set()
     assert finished == [0, 1]

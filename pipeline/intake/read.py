@@ -9,7 +9,6 @@ Cells are text, null where empty; those of a Parquet file keep their type.
 import hashlib
 import re
 from collections.abc import Collection, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,6 +22,7 @@ from pipeline.intake.csv_text import csv_header, csv_pieces
 from pipeline.intake.parquet_frames import holds_single_values, no_single_values, parquet_frames
 from pipeline.intake.ragged import RaggedRow
 from pipeline.intake.recoded import RecodedStream
+from pipeline.one_ahead import one_ahead
 from pipeline.vocabulary import TABLES
 
 _FILE_NAME = re.compile(r"(?P<table>[a-z]+)(?:-[^.]+)?\.(?P<form>csv|csv\.gz|parquet|xlsx)")
@@ -130,12 +130,12 @@ def pieces(file: ExtractFile, columns: list[str], ragged: list[RaggedRow]) -> It
     """
     try:
         if file.form == "parquet":
-            yield from _read_ahead(_parquet_pieces(file, columns))
+            yield from one_ahead(_parquet_pieces(file, columns))
         elif file.form == "xlsx":
             yield _sheet_rows(file, columns)
         else:
             with _csv_stream(file) as stream:
-                yield from _read_ahead(csv_pieces(stream, file.name, columns, ragged, file.delimiter))
+                yield from one_ahead(csv_pieces(stream, file.name, columns, ragged, file.delimiter))
     except pa.ArrowCancelled as error:
         raise KeyboardInterrupt from error
     except _DAMAGE as error:
@@ -155,15 +155,6 @@ def about_rows(file: ExtractFile) -> int:
     except (OSError, pa.ArrowException):
         # Whoever reads it says what is wrong with it.
         return 0
-
-
-def _read_ahead(frames: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
-    """The same frames: while one is worked on, the next is read in a thread beside, which ends with this iterator."""
-    with ThreadPoolExecutor(max_workers=1) as beside:
-        coming = beside.submit(next, frames, None)
-        while (frame := coming.result()) is not None:
-            coming = beside.submit(next, frames, None)
-            yield frame
 
 
 def _unreadable(file: ExtractFile, error: Exception) -> ExtractError:
