@@ -23,7 +23,7 @@ PAGE, INK, ACCENT, GREY, HAIRLINE = (light(name) for name in ("page", "ink", "ac
 SHADES = {part: light(part) for part in ("below", "within", "above")}
 FONT = "sans-serif"
 SIZE = 12
-_NAME_AT_MOST = 120
+NAME_AT_MOST = 120
 _BEYOND = re.compile("[\U00010000-\U0010ffff]")
 # More months than this have no room for a name each.
 _MONTHS_NAMED = 14
@@ -195,19 +195,22 @@ def month_label_expression(months: Sequence[str]) -> str:
     for month in named:
         short, year = wording.short_month(month).split(" ")[0], month[:4]
         words[month] = [short, year] if month == named[0] or month.endswith("-01") else short
-    return _lookup_expression(words)
+    return lookup_expression(words)
 
 
-def names_axis(names: Mapping[str, str]) -> alt.Axis:
-    """The names beside the rows of a chart, by the place that stands for each in the data."""
+def names_axis(names: Mapping[str, str], wide: int = NAME_AT_MOST) -> alt.Axis:
+    """The names beside the rows of a chart, by the place that stands for each in the data.
+
+    wide: at so many pixels a name is cut off.
+    """
     return alt.Axis(
         title=None,
         ticks=False,
         domain=False,
-        labelLimit=_NAME_AT_MOST,
+        labelLimit=wide,
         labelColor=INK,
         labelFontSize=SIZE,
-        labelExpr=_lookup_expression({place: can_be_cut(name, _NAME_AT_MOST) for place, name in names.items()}),
+        labelExpr=lookup_expression({place: can_be_cut(name, wide) for place, name in names.items()}),
     )
 
 
@@ -222,7 +225,8 @@ def can_be_cut(name: str, wide: int) -> str:
     return name if fits or not beyond else _BEYOND.sub("\N{WHITE VERTICAL RECTANGLE}", name)
 
 
-def _lookup_expression(words: Mapping[str, str | list[str]]) -> str:
+def lookup_expression(words: Mapping[str, str | list[str]]) -> str:
+    """The word that stands for each value of an axis, as an expression of the drawing."""
     # JSON is valid in the expression language; the words stay data and are escaped on drawing.
     return f"({json.dumps(words)})[datum.value]"
 

@@ -1,18 +1,16 @@
 """The charts of a presentation as inline SVG, larger than those of the monthly report and in the same hand."""
 
-import json
 from collections.abc import Sequence
 
 import altair as alt
 from markupsafe import Markup
 
-from reports.charts import ACCENT, GREY, INK, PAGE, SHADES, SIZE, can_be_cut, svg
+from reports.charts import ACCENT, GREY, INK, PAGE, SHADES, SIZE, lookup_expression, names_axis, svg
 from reports.present_sheets import COLUMNS, SHARES, TREND, Chart
 from reports.trend_chart import mark_layers
 
 # Widths by the number of charts side by side on a page.
 _WIDTHS = {1: 440, 2: 170, 3: 285}
-_NAME_AT_MOST = 120
 # A part of a bar with less than this, in per cent, has no room for its figure.
 NARROW = 6.0
 PARTS = ("below", "within", "above")
@@ -62,7 +60,7 @@ def _month_labels(chart: Chart) -> str:
     for place, text in enumerate(chart.names):
         short, _, year = text.partition(" ")
         words[str(place)] = [short, f"20{year}"] if place == 0 or short == "Jan" else short
-    return f"({json.dumps(words)})[datum.value]"
+    return lookup_expression(words)
 
 
 def _places(chart: Chart) -> list[str]:
@@ -143,17 +141,8 @@ def _shares(chart: Chart, width: int) -> alt.LayerChart | alt.FacetChart:
 
 
 def _names(chart: Chart, wide: int) -> alt.Axis:
-    limit = _NAME_AT_MOST if wide < 400 else 360
-    words = {str(place): can_be_cut(name, limit) for place, name in enumerate(chart.names)}
-    return alt.Axis(
-        title=None,
-        ticks=False,
-        domain=False,
-        labelLimit=limit,
-        labelColor=INK,
-        labelFontSize=SIZE,
-        labelExpr=f"({json.dumps(words)})[datum.value]",
-    )
+    names = {str(place): name for place, name in enumerate(chart.names)}
+    return names_axis(names) if wide < 400 else names_axis(names, 360)
 
 
 def _rows(chart: Chart, width: int) -> alt.LayerChart | alt.FacetChart:
