@@ -43,6 +43,11 @@ def stay_key(at: pl.Expr) -> pl.Expr:
     return (pl.col("stay_no").cast(pl.Int64) * 2**SECONDS_BITS + at).alias("key")
 
 
+def time_of(key: pl.Expr) -> pl.Expr:
+    """The time, in UTC, of an instant that has its stay in it (see `stay_key`)."""
+    return pl.from_epoch(key % 2**SECONDS_BITS, "s").cast(pl.Datetime("us"))
+
+
 def _steps(records: pl.DataFrame, values: list[str]) -> pl.DataFrame:
     """Records of one table as steps: one row per instant (`key`) at which the values in force change.
 

@@ -16,7 +16,6 @@ import polars as pl
 
 from pipeline.layers import (
     EVIDENCE_RANK,
-    SECONDS_BITS,
     device_layer,
     epoch_s,
     evidence_layer,
@@ -26,6 +25,7 @@ from pipeline.layers import (
     retaining_gases,
     stay_key,
     target_layer,
+    time_of,
     ward_layer,
 )
 from pipeline.policy import Policy
@@ -197,17 +197,17 @@ def _spans(windows: pl.DataFrame, conditions: pl.DataFrame, readings: pl.DataFra
     context = pl.concat([conditions.with_columns(key="condition_no"), ends], how="diagonal").sort("key")
     runs = reading_runs(readings, context, carry)
     rows = with_cuts(runs, context["key"].to_numpy(), carry)
-    in_force = pl.col("context")
+    row = pl.col("context")
     spo2 = pl.col("spo2_percent")
     return (
         rows.with_columns(
             seconds=(pl.col("key").shift(-1) - pl.col("key")).cast(pl.Int32, strict=False),
-            **{name: pl.lit(context[name]).gather(in_force) for name in _JUDGED_BY},
+            **{name: pl.lit(context[name]).gather(row) for name in _JUDGED_BY},
         )
         .filter(pl.col("condition_no").is_not_null())
         .select(
             pl.col("condition_no").set_sorted(),
-            pl.from_epoch(pl.col("key") % 2**SECONDS_BITS, "s").cast(pl.Datetime("us")).alias("started_at"),
+            time_of(pl.col("key")).alias("started_at"),
             "seconds",
             "spo2_percent",
             pl.when(pl.col("outside").is_not_null())

@@ -3,7 +3,6 @@
 That measuring only what changed gives the same: `test_measure_incrementally.py`.
 """
 
-import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -21,6 +20,7 @@ from pipeline.policy import read_policy
 from pipeline.store import fact, open_store, set_fact, sql_stems
 from tests import oracle, oracle_episodes
 from tests.charts import ADMITTED, chart, device, flag, gas, reading, target, together
+from tests.store_files import write_measured_store
 from tests.stores import empty_store, made_up_stays, store_with
 
 POLICY = read_policy()
@@ -33,20 +33,10 @@ def store() -> Iterator[duckdb.DuckDBPyConnection]:
         yield connection
 
 
-@pytest.fixture(scope="module")
-def measured_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The same store, measured under the usual policy; never opened, only copied."""
-    file = tmp_path_factory.mktemp("measured") / "store.duckdb"
-    with store_with(made_up_stays(24)) as connection:
-        assert measure_store(connection, POLICY) is True
-        connection.execute(f"attach '{file}' as written")
-        connection.execute("copy from database memory to written")
-    return file
-
-
 @pytest.fixture
-def measured(measured_file: Path, tmp_path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    with duckdb.connect(str(shutil.copy(measured_file, tmp_path))) as connection:
+def measured(tmp_path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The same stays, measured under the usual policy."""
+    with duckdb.connect(str(write_measured_store(tmp_path / "store.duckdb", 24))) as connection:
         yield connection
 
 

@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.events.gas_pairs import placed_gases
 from pipeline.events.stretches import Batch
-from pipeline.layers import SECONDS_BITS, epoch_s
+from pipeline.layers import SECONDS_BITS, epoch_s, time_of
 from pipeline.pathway.steps import Step
 from pipeline.policy import Policy
 from pipeline.vocabulary import RETENTION_SAMPLE_TYPES
@@ -113,8 +113,8 @@ def close(due: pl.DataFrame, stretches: pl.DataFrame, step: Step, policy: Policy
         in_time = pl.when(pl.col("done") | too_long).then(~too_long)
     return waits.with_columns(
         step=pl.lit(step.id),
-        started_at=_time("start"),
-        done_at=pl.when("done").then(_time("finish")),
+        started_at=time_of(pl.col("start")),
+        done_at=pl.when("done").then(time_of(pl.col("finish"))),
         minutes=seconds / 60,
         limit_minutes=pl.lit(limit, pl.Float64),
         in_time=in_time,
@@ -149,7 +149,3 @@ def _with_audited_s(rows: pl.DataFrame, instant: str, clock: pl.DataFrame) -> pl
         .with_columns((pl.col("before_s") + pl.when("runs").then(into).otherwise(0)).alias(f"{instant}_s"))
         .drop(_CLOCK)
     )
-
-
-def _time(instant: str) -> pl.Expr:
-    return pl.from_epoch(pl.col(instant) % 2**SECONDS_BITS, "s").cast(pl.Datetime("us"))

@@ -29,7 +29,6 @@ order = 110
 part = "episodes"
 */
 -- One row per episode. value: minutes; censored: no gas before the stay ended.
--- An episode starts where the inspired fraction changes, so a row of the timeline starts there.
 with starts as (
     select
         timeline.stay_id,

@@ -1,16 +1,13 @@
 """A store is made only of what belongs together, and never over another."""
 
 import shutil
-from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import duckdb
 import polars as pl
 import pytest
 
-from pipeline import measure
 from pipeline.cli import main
 from pipeline.measure import MEASURED_TABLES, measure_store
 from pipeline.policy import read_policy
@@ -21,6 +18,7 @@ from pipeline.spark.spread import spread_store
 from pipeline.store import fact, open_store, set_fact, sql_stems
 from tests.intake.extracts import write_extract
 from tests.store_files import write_measured_store
+from tests.test_measure_incrementally import counting
 
 POLICY = read_policy()
 
@@ -88,13 +86,7 @@ def test_what_is_loaded_into_it_later_is_all_that_is_measured_then(
     gather_store(tmp_path / "new.duckdb", [made / "in"], made / "out")
     shutil.copy(made / "s.duckdb", tmp_path / "old.duckdb")
     later = write_extract(tmp_path / "later")
-    counts, usual = list[int](), measure.measure_batch
-
-    def counted(frames: Mapping[str, pl.DataFrame], *others: Any) -> dict[str, pl.DataFrame]:
-        counts.append(frames["stays"].height)
-        return usual(frames, *others)
-
-    monkeypatch.setattr(measure, "measure_batch", counted)
+    counts = counting(monkeypatch)
     contents = []
     for name in ("old", "new"):
         assert main(["load", str(later), "--store", str(tmp_path / f"{name}.duckdb")]) == 0
